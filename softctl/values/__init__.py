@@ -1,0 +1,1 @@
+"""Values that cross layers: IEC types, Modbus tables, register encoding, units."""
