@@ -1,0 +1,187 @@
+"""What a machine file says, checked and frozen.
+
+Quantities are SI floats except the limits and values of points, which are in the point's
+own unit; durations are integer nanoseconds; addresses are zero-based wire addresses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+
+from softctl.errors import Place
+from softctl.values.registers import WordOrder
+from softctl.values.tables import Table
+from softctl.values.types import ElementaryType
+
+Value = bool | int | float
+
+
+class Role(Enum):
+    """What a point is for, seen from the program."""
+
+    INPUT = "input"
+    OUTPUT = "output"
+    COMMAND = "command"
+    SETPOINT = "setpoint"
+    STATE = "state"
+    STEP = "step"
+    SYSTEM = "system"
+
+    @property
+    def is_written_by_hmi(self) -> bool:
+        """True for what an operator may write."""
+        return self in (Role.COMMAND, Role.SETPOINT)
+
+
+class CardKind(Enum):
+    """The four kinds of cards; the value is the word used in machine files."""
+
+    DIGITAL_INPUT = "digital input"
+    DIGITAL_OUTPUT = "digital output"
+    ANALOG_INPUT = "analog input"
+    ANALOG_OUTPUT = "analog output"
+
+    @property
+    def is_digital(self) -> bool:
+        """True for channels of one bit."""
+        return self in (CardKind.DIGITAL_INPUT, CardKind.DIGITAL_OUTPUT)
+
+    @property
+    def is_input(self) -> bool:
+        """True for channels that the controller reads."""
+        return self in (CardKind.DIGITAL_INPUT, CardKind.ANALOG_INPUT)
+
+    @property
+    def table(self) -> Table:
+        """The table of the field server that holds the card's channels."""
+        if self.is_digital:
+            return Table.DISCRETE_INPUTS if self.is_input else Table.COILS
+        return Table.INPUT_REGISTERS if self.is_input else Table.HOLDING_REGISTERS
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """A place in one server's tables: `count` registers, or one bit, from `address` on."""
+
+    table: Table
+    address: int
+    count: int = 1
+
+    @property
+    def end(self) -> int:
+        """The first address after it."""
+        return self.address + self.count
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    """A value of the file as it was written, with its position.
+
+    `value` is text, a number, a truth value or None; a YAML list is a tuple of scalars
+    and a YAML mapping a mapping of names to scalars.
+    """
+
+    value: str | int | float | bool | None | tuple[Scalar, ...] | Mapping[str, Scalar]
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Equipment:
+    """A piece of equipment; its parameters are checked by the plant, which knows its type."""
+
+    name: str
+    type: str
+    parameters: Mapping[str, Scalar]
+    place: Place
+    type_place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """A group of channels with a range of addresses, the first of which is `first`.
+
+    `raw` holds the counts at the ends of an analog range (signed 16 bit).
+    """
+
+    name: str
+    kind: CardKind
+    channels: int
+    order_code: str
+    description: str
+    first: int
+    raw: tuple[int, int]
+    place: Place
+
+    @property
+    def table(self) -> Table:
+        """The table of the field server that holds the card's channels."""
+        return self.kind.table
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One named signal or value.
+
+    `low`, `high`, `initial` and `fail_safe` are values of `type` in `unit`; a TIME's are
+    nanoseconds. SI = value * si_scale + si_offset. `inverted` means that the point is
+    TRUE when its contact is open. `terminal` names the plant's side, such as
+    `T_101.level`, and `source` a program's variable.
+    """
+
+    name: str
+    role: Role
+    type: ElementaryType
+    place: Place
+    description: str = ""
+    unit: str = ""
+    low: int | float | None = None
+    high: int | float | None = None
+    initial: Value = False
+    fail_safe: Value | None = None
+    inverted: bool = False
+    hold: bool = False
+    source: str = ""
+    chart: str = ""
+    card: str = ""
+    channel: int | None = None
+    terminal: str = ""
+    terminal_place: Place | None = None
+    raw: tuple[int, int] | None = None
+    si_scale: float = 1.0
+    si_offset: float = 0.0
+    field: Address | None = None
+    hmi: Address | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """Where a Modbus/TCP server listens, and how it orders the registers of wide values."""
+
+    host: str
+    port: int
+    unit: int
+    word_order: WordOrder
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """A machine file in full; mappings keep the file's order, system points come first."""
+
+    name: str
+    title: str
+    description: str
+    species: tuple[str, ...]
+    scan_ns: int
+    fail_safe_after_ns: int
+    plant_step_ns: int
+    seed: int
+    field: Endpoint
+    hmi: Endpoint
+    drives: tuple[str, ...]
+    programs: tuple[Scalar, ...]
+    cards: Mapping[str, Card]
+    equipment: Mapping[str, Equipment]
+    points: Mapping[str, Point]
+    file: str
