@@ -1,0 +1,132 @@
+"""What a server does with received bytes: things to send, each at its time.
+
+The shell owns sockets and clocks; here `(bytes, now_ns)` become actions. A delay is a
+later time, silence is no action. Nothing about one request is kept on the connection, so
+pipelined requests cannot disturb each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import Enum
+from typing import NamedTuple
+
+from softctl.modbus.clients import Client
+from softctl.modbus.codes import ERROR_BIT, ExceptionCode, encode_exception
+from softctl.modbus.device import Device
+from softctl.modbus.frames import Frame, FrameSplitter, encode_frame
+from softctl.modbus.functions import decode_request
+
+
+class Send(NamedTuple):
+    """Send these bytes when the clock reaches `at_ns`, after all that was asked before."""
+
+    at_ns: int
+    data: bytes
+
+
+class Close(NamedTuple):
+    """Close the connection when the clock reaches `at_ns`; `abort` resets it."""
+
+    at_ns: int
+    abort: bool = False
+
+
+Action = Send | Close
+
+
+class UnknownUnit(Enum):
+    """What a unit id that no device has is answered with."""
+
+    EXCEPTION = "exception 0B"
+    SILENCE = "silence"
+
+
+class Server:
+    """The devices behind one listening port.
+
+    Args:
+        devices: one device per unit id.
+        unknown_unit: the answer to a unit id that none of them has.
+        direct: the device that unit ids 0 and 255 mean as well, unless a device has that
+            id (Messaging on TCP/IP Implementation Guide V1.0b, section 4.4.2); the only
+            device if there is one, otherwise none.
+
+    Raises:
+        ValueError: no device, or two with the same unit id.
+    """
+
+    def __init__(
+        self,
+        devices: Iterable[Device],
+        *,
+        unknown_unit: UnknownUnit = UnknownUnit.EXCEPTION,
+        direct: Device | None = None,
+    ) -> None:
+        self.devices: dict[int, Device] = {}
+        for device in devices:
+            if device.unit in self.devices:
+                raise ValueError(f"expected one device per unit id, got two with {device.unit}")
+            self.devices[device.unit] = device
+        if not self.devices:
+            raise ValueError("expected at least one device, got none")
+        if direct is None and len(self.devices) == 1:
+            (direct,) = self.devices.values()
+        self.unknown_unit = unknown_unit
+        self._by_unit = dict(self.devices)
+        if direct is not None:
+            self._by_unit = {0: direct, 255: direct, **self.devices}
+
+    def connect(self, client: Client) -> Connection:
+        """Begin a connection."""
+        return Connection(self, client)
+
+    def answer(self, frame: Frame, client: Client) -> bytes | None:
+        """The reply frame, or None when the frame is discarded."""
+        transaction, protocol, unit, pdu = frame
+        if protocol:
+            client.discarded += 1
+            return None
+        device = self._by_unit.get(unit)
+        if device is not None:
+            reply = device.perform(decode_request(pdu), client)
+        elif self.unknown_unit is UnknownUnit.SILENCE:
+            client.discarded += 1
+            return None
+        else:
+            code = ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND
+            reply = encode_exception(pdu[0], code)
+        client.requests += 1
+        if reply[0] & ERROR_BIT:
+            client.exceptions += 1
+        return encode_frame(transaction, unit, reply)
+
+
+class Connection:
+    """One client's stream."""
+
+    __slots__ = ("_server", "_splitter", "client")
+
+    def __init__(self, server: Server, client: Client) -> None:
+        self._server = server
+        self._splitter = FrameSplitter()
+        self.client = client
+
+    @property
+    def pending(self) -> int:
+        """The number of bytes of a request that has begun and not ended."""
+        return self._splitter.pending
+
+    def receive(self, data: bytes, now_ns: int) -> list[Action]:
+        """Take received bytes and return what to do, in order.
+
+        When the framing is lost nothing after it can be trusted, so the connection is
+        closed after the answers to all that was whole.
+        """
+        answer, client = self._server.answer, self.client
+        replies = [answer(frame, client) for frame in self._splitter.feed(data)]
+        sent = b"".join(reply for reply in replies if reply is not None)
+        actions: list[Action] = [Send(now_ns, sent)] if sent else []
+        if self._splitter.error is not None:
+            actions.append(Close(now_ns))
+        return actions

@@ -1,0 +1,206 @@
+"""The controller's Modbus/TCP client; the only module that imports pymodbus.
+
+pymodbus accepts a reply of the wrong function or length and a reply without a
+transaction id, and raises from inside its protocol for one that it cannot decode. So
+every reply is checked here, and after anything doubtful the connection is dropped: a
+fresh one cannot deliver a late answer to an old question.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from struct import error as struct_error
+from struct import pack, unpack
+from typing import NoReturn
+
+from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
+from pymodbus.framer.socket import FramerSocket
+from pymodbus.pdu import DecodePDU, ModbusPDU
+
+from softctl.errors import SoftctlError
+from softctl.values.tables import Table
+
+
+class LinkError(SoftctlError):
+    """The field did not do what it was asked: no connection, no reply, or a wrong one."""
+
+
+class FieldClient:
+    """One connection to one device; requests are sent one after the other.
+
+    Args:
+        host, port: where the device listens.
+        unit: its unit id, 0..255.
+        timeout_s: how long to wait for a connection and for each reply.
+    """
+
+    def __init__(self, host: str, port: int, unit: int, timeout_s: float) -> None:
+        self._host = host
+        self._port = port
+        self._unit = unit
+        self._timeout_s = timeout_s
+        self._lock = asyncio.Lock()
+        self._client: AsyncModbusTcpClient | None = None
+
+    @property
+    def connected(self) -> bool:
+        """True while a connection stands, as far as this side knows."""
+        return self._client is not None and self._client.connected
+
+    async def connect(self) -> None:
+        """Connect unless connected; `read` and `write` do so on their own.
+
+        Raises:
+            LinkError: nobody answers there.
+        """
+        async with self._lock:
+            await self._connect()
+
+    async def close(self) -> None:
+        """Drop the connection; the next request makes a new one."""
+        async with self._lock:
+            self._drop()
+
+    async def read(self, table: Table, address: int, count: int) -> bytes:
+        """Read `count` bits (one byte each) or registers (two bytes each, big-endian).
+
+        Args:
+            address: the first wire address, 0..65535.
+            count: 1..2000 bits or 1..125 registers.
+
+        Raises:
+            LinkError: no connection, no reply in time, an exception code or a wrong reply.
+        """
+        what = f"read {count} {table.value} from {address}"
+        async with self._lock:
+            reply = await self._ask(
+                what,
+                table.read_function,
+                lambda client: _reader(client, table)(address, count=count, device_id=self._unit),
+            )
+            return (
+                self._bits(reply, count, what) if table.is_bits else self._words(reply, count, what)
+            )
+
+    async def write(self, table: Table, address: int, data: bytes) -> None:
+        """Write bits (one byte each) or registers (two bytes each, big-endian).
+
+        Args:
+            table: coils or holding registers.
+            address: the first wire address, 0..65535.
+            data: 1..1968 bits or 1..123 registers.
+
+        Raises:
+            LinkError: as for `read`.
+            ValueError: the table cannot be written or the data has half a register.
+        """
+        if not table.is_writable or (len(data) % 2 and not table.is_bits):
+            raise ValueError(f"expected whole coils or holding registers, got {table.value}")
+        count = len(data) if table.is_bits else len(data) // 2
+        what = f"write {count} {table.value} from {address}"
+        function = 15 if table.is_bits else 16
+        async with self._lock:
+            reply = await self._ask(
+                what, function, lambda client: _write(client, table, address, data, self._unit)
+            )
+            if (reply.address, reply.count) != (address, count):
+                self._fail(what, f"the reply confirms {reply.count} from {reply.address}")
+
+    async def _connect(self) -> AsyncModbusTcpClient:
+        if self._client is not None and self._client.connected:
+            return self._client
+        self._drop()
+        client = AsyncModbusTcpClient(
+            self._host,
+            port=self._port,
+            timeout=self._timeout_s,
+            retries=0,
+            reconnect_delay=0,
+        )
+        client.ctx.framer = _Framer(DecodePDU(False))
+        if not await client.connect():
+            raise LinkError(
+                f"expected a Modbus/TCP server at {self._host}:{self._port}, got no connection"
+            )
+        self._client = client
+        return client
+
+    def _drop(self) -> None:
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    async def _ask(
+        self,
+        what: str,
+        function: int,
+        send: Callable[[AsyncModbusTcpClient], Awaitable[ModbusPDU]],
+    ) -> ModbusPDU:
+        client = await self._connect()
+        try:
+            reply = await send(client)
+        except ModbusException as error:
+            self._fail(what, f"no reply within {self._timeout_s:g} s", error)
+        except (OSError, asyncio.CancelledError):
+            self._drop()
+            raise
+        if reply.transaction_id != client.ctx.next_tid:
+            self._fail(what, f"a reply to transaction {reply.transaction_id}")
+        if reply.function_code == function | 0x80:
+            raise LinkError(
+                f"expected {self._host}:{self._port} to {what}, "
+                f"got exception {reply.exception_code:02X}"
+            )
+        if reply.function_code != function:
+            self._fail(what, f"a reply with function {reply.function_code:02X}")
+        return reply
+
+    def _bits(self, reply: ModbusPDU, count: int, what: str) -> bytes:
+        if len(reply.bits) != (count + 7) // 8 * 8:
+            self._fail(what, f"a reply with {len(reply.bits)} bits")
+        return bytes(reply.bits[:count])
+
+    def _words(self, reply: ModbusPDU, count: int, what: str) -> bytes:
+        if len(reply.registers) != count:
+            self._fail(what, f"a reply with {len(reply.registers)} registers")
+        return pack(f">{count}H", *reply.registers)
+
+    def _fail(self, what: str, got: str, cause: Exception | None = None) -> NoReturn:
+        self._drop()
+        raise LinkError(f"expected {self._host}:{self._port} to {what}, got {got}") from cause
+
+
+def _reader(client: AsyncModbusTcpClient, table: Table) -> Callable[..., Awaitable[ModbusPDU]]:
+    return {
+        Table.COILS: client.read_coils,
+        Table.DISCRETE_INPUTS: client.read_discrete_inputs,
+        Table.HOLDING_REGISTERS: client.read_holding_registers,
+        Table.INPUT_REGISTERS: client.read_input_registers,
+    }[table]
+
+
+def _write(
+    client: AsyncModbusTcpClient, table: Table, address: int, data: bytes, unit: int
+) -> Awaitable[ModbusPDU]:
+    if table.is_bits:
+        return client.write_coils(address, [bool(bit) for bit in data], device_id=unit)
+    words = list(unpack(f">{len(data) // 2}H", data))
+    return client.write_registers(address, words, device_id=unit)
+
+
+class _Undecodable(ModbusPDU):
+    """Stands in for a reply that pymodbus cannot decode; no function has code 0."""
+
+
+class _Framer(FramerSocket):
+    """Turns what pymodbus would raise from inside its protocol into a reply to judge."""
+
+    def handleFrame(  # noqa: N802 - pymodbus's name
+        self, data: bytes, exp_devid: int, exp_tid: int
+    ) -> tuple[int, ModbusPDU | None]:
+        try:
+            return super().handleFrame(data, exp_devid, exp_tid)
+        except (ModbusException, IndexError, ValueError, struct_error):
+            return len(data), _Undecodable(dev_id=exp_devid, transaction_id=exp_tid)

@@ -1,0 +1,225 @@
+"""The asyncio shell of a Modbus/TCP server.
+
+`softctl.modbus.server` decides; here bytes and times become sockets and timers. All that
+one receive asked for is answered with one write.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import time
+from collections import deque
+from collections.abc import Callable
+
+from softctl.errors import SoftctlError
+from softctl.modbus.clients import Client
+from softctl.modbus.device import Device
+from softctl.modbus.server import Action, Close, Connection, Send, Server
+
+RECEIVE_BYTES = 4096
+"""What one receive may bring: bounds how long one client's burst can hold the loop."""
+
+MAX_QUEUED_ACTIONS = 256
+"""Delayed actions a client may pile up before it is no longer read from."""
+
+CLOSE_TIMEOUT_S = 1.0
+
+
+class ModbusServer:
+    """Serves devices on one listening socket.
+
+    Args:
+        server: the devices, or one device alone.
+        clock_ns: the clock of delays; monotonic.
+    """
+
+    def __init__(
+        self, server: Server | Device, *, clock_ns: Callable[[], int] = time.monotonic_ns
+    ) -> None:
+        self.server = server if isinstance(server, Server) else Server([server])
+        self.clock_ns = clock_ns
+        self._listener: asyncio.Server | None = None
+        self._protocols: set[_Protocol] = set()
+
+    @property
+    def connections(self) -> int:
+        """The number of connected clients."""
+        return len(self._protocols)
+
+    @property
+    def clients(self) -> tuple[Client, ...]:
+        """The connected clients with their counters."""
+        return tuple(protocol.client for protocol in self._protocols)
+
+    async def start(self, host: str = "127.0.0.1", port: int = 0) -> tuple[str, int]:
+        """Listen; port 0 takes a free one.
+
+        Returns:
+            The address that is listened on.
+
+        Raises:
+            SoftctlError: the address cannot be listened on, for instance when the port is
+                in use.
+        """
+        loop = asyncio.get_running_loop()
+        try:
+            self._listener = await loop.create_server(lambda: _Protocol(self), host, port)
+        except (OSError, OverflowError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            raise SoftctlError(
+                f"expected a free address to serve Modbus/TCP on, got {host}:{port}: {reason}"
+            ) from error
+        bound = self._listener.sockets[0].getsockname()
+        return bound[0], bound[1]
+
+    async def close(self) -> None:
+        """Stop listening and end every connection, after what is already due was sent."""
+        if self._listener is not None:
+            self._listener.close()
+        for protocol in tuple(self._protocols):
+            protocol.close()
+        waiting = [protocol.lost.wait() for protocol in self._protocols]
+        if waiting:
+            try:
+                await asyncio.wait_for(asyncio.gather(*waiting), CLOSE_TIMEOUT_S)
+            except TimeoutError:
+                for protocol in tuple(self._protocols):
+                    protocol.abort()
+        if self._listener is not None:
+            await self._listener.wait_closed()
+            self._listener = None
+
+    def add(self, protocol: _Protocol) -> None:
+        self._protocols.add(protocol)
+
+    def discard(self, protocol: _Protocol) -> None:
+        self._protocols.discard(protocol)
+
+
+class _Protocol(asyncio.BufferedProtocol):
+    """One connection: its receive buffer and its queue of actions that are not yet due."""
+
+    def __init__(self, owner: ModbusServer) -> None:
+        self._owner = owner
+        self._buffer = bytearray(RECEIVE_BYTES)
+        self._view = memoryview(self._buffer)
+        self._queue: deque[Action] = deque()
+        self._timer: asyncio.TimerHandle | None = None
+        self._is_peer_blocked = False
+        self._is_half_closed = False
+        self.lost = asyncio.Event()
+        self.client: Client
+        self._connection: Connection
+        self._transport: asyncio.Transport
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        _tune_socket(transport)
+        self.client = Client(_peer_name(transport))
+        self._connection = self._owner.server.connect(self.client)
+        self._owner.add(self)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._cancel_timer()
+        self._queue.clear()
+        self._owner.discard(self)
+        self.lost.set()
+
+    def get_buffer(self, sizehint: int) -> memoryview:
+        return self._view
+
+    def buffer_updated(self, nbytes: int) -> None:
+        now_ns = self._owner.clock_ns()
+        for action in self._connection.receive(bytes(self._view[:nbytes]), now_ns):
+            if self._queue or action.at_ns > now_ns:
+                self._queue.append(action)
+            else:
+                self._do(action)
+        if self._queue:
+            self._schedule(now_ns)
+
+    def eof_received(self) -> bool:
+        """A client may close its side first and still get its answers."""
+        self._is_half_closed = True
+        return bool(self._queue)
+
+    def pause_writing(self) -> None:
+        self._is_peer_blocked = True
+        self._update_reading()
+
+    def resume_writing(self) -> None:
+        self._is_peer_blocked = False
+        self._update_reading()
+
+    def close(self) -> None:
+        self._cancel_timer()
+        self._queue.clear()
+        self._transport.close()
+
+    def abort(self) -> None:
+        self._transport.abort()
+
+    def _do(self, action: Action) -> None:
+        if self._transport.is_closing():
+            return
+        if isinstance(action, Send):
+            self._transport.write(action.data)
+        elif isinstance(action, Close) and action.abort:
+            _reset_on_close(self._transport)
+            self._transport.abort()
+        else:
+            self._transport.close()
+
+    def _schedule(self, now_ns: int) -> None:
+        if self._timer is None:
+            delay_s = max(0, self._queue[0].at_ns - now_ns) / 1e9
+            self._timer = asyncio.get_running_loop().call_later(delay_s, self._run_queue)
+        self._update_reading()
+
+    def _run_queue(self) -> None:
+        self._timer = None
+        now_ns = self._owner.clock_ns()
+        while self._queue and self._queue[0].at_ns <= now_ns:
+            self._do(self._queue.popleft())
+        if self._queue:
+            self._schedule(now_ns)
+        elif self._is_half_closed:
+            self._transport.close()
+        self._update_reading()
+
+    def _cancel_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _update_reading(self) -> None:
+        """A client that does not take its answers, or piles up delays, is not read from."""
+        if self._transport.is_closing() or self._is_half_closed:
+            return
+        is_wanted = not self._is_peer_blocked and len(self._queue) < MAX_QUEUED_ACTIONS
+        if is_wanted and not self._transport.is_reading():
+            self._transport.resume_reading()
+        elif not is_wanted and self._transport.is_reading():
+            self._transport.pause_reading()
+
+
+def _peer_name(transport: asyncio.BaseTransport) -> str:
+    peer = transport.get_extra_info("peername")
+    return f"{peer[0]}:{peer[1]}" if peer else "unknown"
+
+
+def _tune_socket(transport: asyncio.BaseTransport) -> None:
+    """As the guide recommends (V1.0b, section 4.3.2): no delay for small replies, keepalive."""
+    sock = transport.get_extra_info("socket")
+    if sock is not None:
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+
+
+def _reset_on_close(transport: asyncio.BaseTransport) -> None:
+    """Linger of zero seconds makes the close a TCP reset."""
+    sock = transport.get_extra_info("socket")
+    if sock is not None:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\x01\0\0\0\0\0\0\0")
