@@ -2,5 +2,14 @@
 
 `frames` splits a byte stream and builds frames; `functions` is the table of function
 codes; `bank` is the memory of the four tables; `device` answers one unit's requests;
-`server` turns received bytes into things to send, each with its time.
+`server` turns received bytes into things to send, each with its time; `blocks` plans the
+fewest requests that fetch or store a set of values.
 """
+
+from softctl.modbus.bank import Bank
+from softctl.modbus.clients import Client
+from softctl.modbus.codes import ExceptionCode, Refusal
+from softctl.modbus.device import Device
+from softctl.modbus.server import Server, UnknownUnit
+
+__all__ = ["Bank", "Client", "Device", "ExceptionCode", "Refusal", "Server", "UnknownUnit"]

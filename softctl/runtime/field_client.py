@@ -9,6 +9,7 @@ fresh one cannot deliver a late answer to an old question.
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Awaitable, Callable
 from struct import error as struct_error
 from struct import pack, unpack
@@ -21,6 +22,10 @@ from pymodbus.pdu import DecodePDU, ModbusPDU
 
 from softctl.errors import SoftctlError
 from softctl.values.tables import Table
+
+# Every failure is raised as a LinkError, so pymodbus's own account of it would only reach
+# a user's terminal twice. A program that configures logging still gets it.
+logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 
 class LinkError(SoftctlError):
