@@ -1,0 +1,5 @@
+"""The `softctl` command."""
+
+from softctl.cli.app import main
+
+__all__ = ["main"]

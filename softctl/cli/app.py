@@ -1,0 +1,224 @@
+"""Commands, their options, and the one place where errors become messages."""
+
+from __future__ import annotations
+
+import sys
+from enum import Enum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from softctl import __version__
+from softctl.cli.caution import CAUTION
+from softctl.errors import Problem, ProblemsError, SoftctlError
+
+USER_ERROR = 2
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="A simulated machine behind real Modbus/TCP, a soft controller that runs your own "
+    "IEC 61131-3 program against it, and a second Modbus/TCP server for the HMI under test.",
+    epilog=CAUTION,
+)
+
+
+class LogFormat(str, Enum):
+    """How events are written."""
+
+    TEXT = "text"
+    JSON = "json"
+
+
+class ListFormat(str, Enum):
+    """How a list is written."""
+
+    TABLE = "table"
+    CSV = "csv"
+    JSON = "json"
+
+
+MachineDir = Annotated[
+    Path | None, typer.Argument(metavar="DIR", help="Machine folder; the demo if left out.")
+]
+Speed = Annotated[
+    float,
+    typer.Option(min=0.01, max=1000.0, help="Machine time against wall time, for both clocks."),
+]
+Log = Annotated[
+    LogFormat, typer.Option(help="Status screen and text, or one JSON object per event.")
+]
+FieldPort = Annotated[
+    int | None,
+    typer.Option(min=0, max=65535, help="Port of the field server; 0 takes any free one."),
+]
+HmiPort = Annotated[
+    int | None,
+    typer.Option(min=0, max=65535, help="Port of the HMI server; 0 takes any free one."),
+]
+HmiHost = Annotated[
+    str | None,
+    typer.Option(help="Address the HMI server listens on; the machine file's if left out."),
+]
+ForSeconds = Annotated[
+    float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")
+]
+
+
+@app.command()
+def run(
+    folder: MachineDir = None,
+    speed: Speed = 1.0,
+    field_port: FieldPort = None,
+    hmi_host: HmiHost = None,
+    hmi_port: HmiPort = None,
+    log: Log = LogFormat.TEXT,
+    seconds: ForSeconds = None,
+) -> None:
+    """Run a machine: simulated field and controller in one process, over loopback TCP."""
+    from softctl.cli import live
+
+    live.run(
+        live.Options(folder, speed, log is LogFormat.JSON, seconds),
+        field_port=field_port,
+        hmi=(hmi_host, hmi_port),
+    )
+
+
+@app.command()
+def field(
+    folder: MachineDir = None,
+    speed: Speed = 1.0,
+    host: Annotated[
+        str | None,
+        typer.Option(help="Address to listen on; the machine file's if left out."),
+    ] = None,
+    port: FieldPort = None,
+    log: Log = LogFormat.TEXT,
+    seconds: ForSeconds = None,
+) -> None:
+    """Run the simulated machine alone, behind its I/O cards' Modbus/TCP server."""
+    from softctl.cli import live
+
+    live.run_field(live.Options(folder, speed, log is LogFormat.JSON, seconds), (host, port))
+
+
+@app.command()
+def control(
+    folder: MachineDir = None,
+    speed: Speed = 1.0,
+    field: Annotated[
+        str | None,
+        typer.Option(
+            "--field", metavar="HOST:PORT", help="Field to control; the machine file's if left out."
+        ),
+    ] = None,
+    drive: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST",
+            help="Confirm that outputs at this host, which is not loopback and which the "
+            "machine file names too, may be driven.",
+        ),
+    ] = None,
+    hmi_host: HmiHost = None,
+    hmi_port: HmiPort = None,
+    log: Log = LogFormat.TEXT,
+    seconds: ForSeconds = None,
+) -> None:
+    """Run the controller alone: a Modbus/TCP client of a field, and a server for HMIs."""
+    from softctl.cli import live
+
+    live.run_control(
+        live.Options(folder, speed, log is LogFormat.JSON, seconds),
+        field=field,
+        drive=drive,
+        hmi=(hmi_host, hmi_port),
+    )
+
+
+@app.command()
+def check(folder: MachineDir = None) -> None:
+    """Check a machine folder and print every error in it."""
+    from softctl.runtime.folder import demo_folder, load_folder
+
+    loaded = load_folder(folder or demo_folder())
+    for warning in loaded.warnings:
+        print_problem(warning)
+    machine = loaded.machine
+    typer.echo(
+        f"{machine.name}: no errors, {len(machine.points)} points, {len(machine.cards)} cards, "
+        f"{len(machine.equipment)} pieces of equipment, {len(loaded.warnings)} warnings"
+    )
+
+
+@app.command()
+def points(
+    folder: MachineDir = None,
+    as_: Annotated[ListFormat, typer.Option("--as", help="Table, CSV or JSON.")] = ListFormat.TABLE,
+) -> None:
+    """Print the register map of both servers: wire addresses and one-based numbers."""
+    from softctl.cli.tables import print_register_map
+    from softctl.runtime.folder import demo_folder, read_machine
+
+    print_register_map(read_machine(folder or demo_folder()), as_.value)
+
+
+@app.command()
+def plant(
+    folder: MachineDir = None,
+    st: Annotated[
+        bool, typer.Option("--st", help="Print the ST program that wires the equipment.")
+    ] = False,
+) -> None:
+    """Show the simulated equipment: what it is made of, or its program."""
+    from softctl.cli.tables import print_equipment
+    from softctl.runtime.folder import demo_folder, load_folder
+
+    built = load_folder(folder or demo_folder())
+    if st:
+        typer.echo(built.build_plant().source, nl=False)
+    else:
+        print_equipment(built.machine)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"softctl {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", is_eager=True, callback=_print_version, help="Print the version."),
+    ] = False,
+) -> None:
+    """Options before the command."""
+
+
+def print_problem(problem: Problem) -> None:
+    """One problem, on standard error."""
+    typer.echo(str(problem), err=True)
+
+
+def main() -> None:
+    """Run the command line; a user's error ends with its message and exit code 2."""
+    try:
+        app()
+    except ProblemsError as error:
+        for problem in error.problems:
+            print_problem(problem)
+        count = sum(problem.severity == "error" for problem in error.problems)
+        typer.echo(f"{count} error{'s' if count != 1 else ''}", err=True)
+        sys.exit(USER_ERROR)
+    except SoftctlError as error:
+        typer.echo(f"error: {error}", err=True)
+        sys.exit(USER_ERROR)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(1)

@@ -1,0 +1,7 @@
+"""The soft controller: a scan copies the input image, runs the programs, copies the output image."""
+
+from softctl.control.bindings import check_bindings
+from softctl.control.controller import Controller, program_globals, step_names
+from softctl.control.statistics import ScanStatistics
+
+__all__ = ["Controller", "ScanStatistics", "check_bindings", "program_globals", "step_names"]

@@ -1,0 +1,139 @@
+"""One controller: programs, the image of their field points, and the HMI map."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from softctl.control.hmi import HmiMap
+from softctl.control.statistics import ScanStatistics
+from softctl.image import Side, extents, point_reader, point_writer
+from softctl.logic import Application, Global, LogicFault
+from softctl.machine import Machine, Point, Role
+from softctl.modbus.bank import Bank
+
+Value = bool | int | float | str
+
+
+def program_globals(machine: Machine) -> list[Global]:
+    """The points that programs see as global variables, by name.
+
+    Programs may write outputs and states; inputs, commands, set points and the
+    controller's own figures are theirs to read only.
+    """
+    return [
+        Global(
+            point.name,
+            point.type.name,
+            writable=point.role in (Role.OUTPUT, Role.STATE),
+            initial=point.fail_safe if point.role is Role.OUTPUT else point.initial,
+        )
+        for point in machine.points.values()
+        if point.role is not Role.STEP and not point.source
+    ]
+
+
+class Controller:
+    """Runs an application against two banks, one scan at a time, without IO or a clock.
+
+    `field_bank` mirrors the I/O cards: before a scan the owner fills in its inputs,
+    after it the owner sends its outputs. `hmi.bank` is what the HMI server serves.
+    """
+
+    def __init__(self, machine: Machine, application: Application) -> None:
+        self.machine = machine
+        self.application = application
+        self.instance = application.instantiate()
+        self.statistics = ScanStatistics()
+        self.hmi = HmiMap(machine)
+        self.field_bank = Bank(extents(machine, Side.FIELD))
+        self.link_healthy = False
+        self.fault: LogicFault | None = None
+        self.clients = 0
+        self._bind()
+
+    def _bind(self) -> None:
+        """Build, once, the copies that every scan makes."""
+        machine, instance = self.machine, self.instance
+        inputs = _points(machine, Role.INPUT)
+        outputs = _points(machine, Role.OUTPUT)
+        self._field_in = point_reader(self.field_bank, machine, inputs, Side.FIELD, wired=True)
+        self._set_inputs = instance.writer([p.name for p in inputs])
+        self._field_out = point_writer(self.field_bank, machine, outputs, Side.FIELD, wired=True)
+        self._outputs = instance.reader([p.name for p in outputs])
+        self._set_outputs = instance.writer([p.name for p in outputs])
+        self._fail_safe = [p.fail_safe for p in outputs]
+        self._set_written = instance.writer([p.name for p in self.hmi.written])
+        self._system = _points(machine, Role.SYSTEM)
+        self._set_system = instance.writer([p.name for p in self._system])
+        plain = [p for p in self.hmi.shown if p.role is not Role.STEP]
+        self._shown = instance.reader([p.source or p.name for p in plain])
+        charts = [p.chart for p in self.hmi.shown if p.role is Role.STEP]
+        self._step_flags = [
+            instance.reader([f"{chart}.{step}.X" for step in step_names(self.application, chart)])
+            for chart in charts
+        ]
+        self._field_out(self._fail_safe)
+
+    def go_fail_safe(self) -> None:
+        """Put every output, in the image and on the HMI map, at its fail-safe value."""
+        self._set_outputs(self._fail_safe)
+        self._field_out(self._fail_safe)
+        self._show()
+
+    def scan(self, now_ns: int) -> None:
+        """Input image, programs, output image.
+
+        While the field link is down the programs go on, so that they can react to
+        COMMS_ALARM, on the last inputs that came; their outputs are overruled by the
+        declared fail-safe values. A program that fails stops every program for good.
+        """
+        self._set_inputs(self._field_in())
+        self._set_written(self.hmi.take())
+        self._set_system(self._system_values())
+        if self.fault is None:
+            try:
+                self.instance.scan(now_ns)
+            except LogicFault as fault:
+                self.fault = fault
+        self.hmi.release_commands()
+        if not self.link_healthy or self.fault is not None:
+            self.go_fail_safe()
+        else:
+            self._field_out(self._outputs())
+            self._show()
+
+    def _system_values(self) -> list[Value]:
+        values: dict[str, Value] = {
+            **self.statistics.points(),
+            "CLIENTS": self.clients,
+            "FIELD_LINK": self.link_healthy,
+            "COMMS_ALARM": not self.link_healthy,
+            "PROGRAM_FAULT": self.fault is not None,
+        }
+        return [values[point.name] for point in self._system]
+
+    def _show(self) -> None:
+        plain = iter(self._shown())
+        steps = iter(self._active_numbers())
+        self.hmi.show(
+            [next(steps if p.role is Role.STEP else plain) for p in self.hmi.shown]
+        )
+
+    def _active_numbers(self) -> list[int]:
+        """The number of the first active step of each shown chart."""
+        return [flags.index(True) if True in (flags := read()) else 0 for read in self._step_flags]
+
+
+def step_names(application: Application, chart: str) -> Sequence[str]:
+    """The names of a chart's steps in declaration order: the meaning of a step number.
+
+    Raises KeyError when no program of that name has a chart.
+    """
+    for candidate in application.charts:
+        if candidate.program.casefold() == chart.casefold():
+            return [step.name for step in candidate.steps]
+    raise KeyError(chart)
+
+
+def _points(machine: Machine, role: Role) -> list[Point]:
+    return [point for point in machine.points.values() if point.role is role]

@@ -1,0 +1,1 @@
+"""The asyncio shells: real time, sockets and files around the pure core."""

@@ -1,0 +1,103 @@
+"""The controller in real time: a scan loop, its field link and its HMI server."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+
+from softctl.control import Controller
+from softctl.modbus.device import Device
+from softctl.modbus.server import Server
+from softctl.runtime.clock import MachineClock
+from softctl.runtime.events import EventSink, ignore
+from softctl.runtime.field_link import FieldLink
+from softctl.runtime.modbus_server import ModbusServer
+
+_REPORT_EVERY_NS = 5_000_000_000
+
+
+class ControlService:
+    """Runs a controller with a fixed period against one field and serves its HMI map.
+
+    Programs see the planned instant of each scan, not the actual one, so timers run on
+    a grid without drift. A scan that is not done at the next planned instant makes that
+    release an overrun: it is skipped and counted.
+    """
+
+    def __init__(
+        self, controller: Controller, clock: MachineClock, sink: EventSink = ignore
+    ) -> None:
+        self.controller = controller
+        self.clock = clock
+        self._sink = sink
+        endpoint = controller.machine.hmi
+        hmi = controller.hmi
+        device = Device(hmi.bank, endpoint.unit, write_check=hmi.check_write)
+        self.server = ModbusServer(Server([device]))
+        self._link: FieldLink | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._reported_at_ns = 0
+        self._reported_overruns = 0
+
+    async def start(self, host: str, port: int, field: tuple[str, int]) -> tuple[str, int]:
+        """Listen for HMIs, start scanning and return where it listens; raises SoftctlError."""
+        where = await self.server.start(host, port)
+        controller = self.controller
+        self._link = FieldLink(controller.machine, controller.field_bank, *field, self._sink)
+        self._task = asyncio.create_task(self._run(self._link))
+        return where
+
+    async def close(self) -> None:
+        """Stop scanning, leave the outputs at fail-safe and close both connections."""
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+        if self._link is not None:
+            self.controller.go_fail_safe()
+            await self._link.write_outputs()
+            await self._link.close()
+        await self.server.close()
+
+    async def wait(self) -> None:
+        """Return only if the scan loop ends, with its error."""
+        assert self._task is not None
+        await self._task
+
+    async def _run(self, link: FieldLink) -> None:
+        clock, period_ns = self.clock, self.controller.machine.scan_ns
+        release_ns = clock.now_ns() // period_ns * period_ns + period_ns
+        while True:
+            await clock.sleep_until(release_ns)
+            started_ns = clock.now_ns()
+            await self._scan(link, release_ns)
+            ended_ns = clock.now_ns()
+            skipped = max(0, (ended_ns - release_ns) // period_ns)
+            self.controller.statistics.note(
+                duration_ns=clock.wall_ns(ended_ns - started_ns),
+                jitter_ns=clock.wall_ns(max(0, started_ns - release_ns)),
+                overruns=skipped,
+            )
+            self._report_overruns()
+            release_ns += (skipped + 1) * period_ns
+
+    async def _scan(self, link: FieldLink, release_ns: int) -> None:
+        controller = self.controller
+        was_faulted = controller.fault is not None
+        await link.read_inputs()
+        controller.link_healthy = link.healthy
+        controller.clients = self.server.connections
+        controller.scan(release_ns)
+        await link.write_outputs()
+        if controller.fault is not None and not was_faulted:
+            self._sink("program stopped, outputs at fail-safe", reason=str(controller.fault))
+
+    def _report_overruns(self) -> None:
+        """Say at most every few seconds that the scan does not keep up."""
+        now_ns = time.monotonic_ns()
+        missed = self.controller.statistics.overruns - self._reported_overruns
+        if missed and now_ns - self._reported_at_ns > _REPORT_EVERY_NS:
+            self._sink("scan does not keep up", overruns=missed, speed=self.clock.speed)
+            self._reported_at_ns = now_ns
+            self._reported_overruns += missed

@@ -1,0 +1,81 @@
+"""The simulated machine in real time: a plant loop and its Modbus/TCP server."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+
+from softctl.field import FieldDevice
+from softctl.modbus.clients import Client
+from softctl.modbus.device import Device
+from softctl.modbus.server import Server
+from softctl.runtime.clock import MachineClock
+from softctl.runtime.events import EventSink, ignore
+from softctl.runtime.modbus_server import ModbusServer
+from softctl.values.tables import Table
+
+_MAX_BEHIND_WALL_NS = 250_000_000
+_SLICE_STEPS = 200
+
+
+class FieldService:
+    """Steps a field device in time with a clock and serves its bank.
+
+    A plant that cannot keep up loses the time it is behind instead of racing after it,
+    and says so; `lost_ns` is the machine time given up so far.
+    """
+
+    def __init__(
+        self, device: FieldDevice, clock: MachineClock, sink: EventSink = ignore
+    ) -> None:
+        self.device = device
+        self.clock = clock
+        self.lost_ns = 0
+        self._sink = sink
+        endpoint = device.machine.field
+        modbus = Device(device.bank, endpoint.unit, on_write=self._note_write)
+        self.server = ModbusServer(Server([modbus]))
+        self._task: asyncio.Task[None] | None = None
+
+    async def start(self, host: str, port: int) -> tuple[str, int]:
+        """Listen, start the plant and return where it listens; raises SoftctlError."""
+        where = await self.server.start(host, port)
+        self._task = asyncio.create_task(self._run())
+        return where
+
+    async def close(self) -> None:
+        """Stop the plant and the server."""
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+        await self.server.close()
+
+    async def wait(self) -> None:
+        """Return only if the plant loop ends, with its error."""
+        assert self._task is not None
+        await self._task
+
+    def _note_write(self, client: Client, table: Table, address: int, data: bytes) -> None:
+        if self.device.is_fail_safe:
+            self._sink("outputs driven by", client=client.name)
+        self.device.note_write(time.monotonic_ns())
+
+    async def _run(self) -> None:
+        plant, clock = self.device.plant, self.clock
+        origin_ns = clock.now_ns() - plant.now_ns
+        while True:
+            due_ns = clock.now_ns() - origin_ns - self.lost_ns
+            for _ in range(min((due_ns - plant.now_ns) // plant.step_ns, _SLICE_STEPS)):
+                self.device.step()
+            if self.device.watch(time.monotonic_ns()):
+                self._sink("outputs to fail-safe", reason="no controller writes")
+            self._give_up_time(due_ns - plant.now_ns)
+            next_ns = plant.now_ns + plant.step_ns
+            await clock.sleep_until(next_ns + origin_ns + self.lost_ns)
+
+    def _give_up_time(self, behind_ns: int) -> None:
+        if self.clock.wall_ns(behind_ns) > _MAX_BEHIND_WALL_NS:
+            self.lost_ns += behind_ns
+            self._sink("plant does not keep up", lost_s=round(self.lost_ns / 1e9, 3))

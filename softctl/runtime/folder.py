@@ -1,0 +1,110 @@
+"""Reads a machine folder from disk and builds everything that is made from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from softctl.control import check_bindings, program_globals
+from softctl.errors import Place, Problem, ProblemsError
+from softctl.logic import Application, Source, compile_application
+from softctl.machine import Machine, parse_machine
+from softctl.plant import Plant, build_plant, check_plant
+
+MACHINE_FILE = "machine.yaml"
+
+
+@dataclass(frozen=True, slots=True)
+class MachineFolder:
+    """A machine folder that has no errors.
+
+    `programs` are the ST files that the machine file names; every other `.st` file of
+    the folder is in `blocks` and may define equipment.
+    """
+
+    path: Path
+    machine: Machine
+    programs: tuple[Source, ...]
+    blocks: tuple[Source, ...]
+    application: Application
+    warnings: tuple[Problem, ...]
+
+    def build_plant(self) -> Plant:
+        """A fresh plant in its initial state."""
+        return build_plant(self.machine, self.blocks)
+
+
+def demo_folder() -> Path:
+    """The demonstration machine: inside the installed package, or in the checkout."""
+    package = Path(__file__).resolve().parent.parent
+    candidates = (package / "configs", package.parent / "configs")
+    root = next((path for path in candidates if path.is_dir()), candidates[0])
+    return root / "glasshouse_feed"
+
+
+def read_machine(folder: Path) -> Machine:
+    """Parse the machine file alone; raises ProblemsError."""
+    path = folder / MACHINE_FILE
+    return parse_machine(_read(path), shown_path(path))
+
+
+def load_folder(folder: Path) -> MachineFolder:
+    """Read, check and compile a machine folder; raises ProblemsError with every error."""
+    machine = read_machine(folder)
+    problems: list[Problem] = []
+    programs = tuple(_program_sources(folder, machine, problems))
+    blocks = tuple(_block_sources(folder, machine))
+    problems += check_plant(machine, blocks)
+    application = None
+    try:
+        application = compile_application(programs, program_globals(machine))
+        problems += check_bindings(machine, application)
+    except ProblemsError as error:
+        problems += error.problems
+    if application is None or any(problem.severity == "error" for problem in problems):
+        raise ProblemsError(problems)
+    warnings = (*problems, *application.warnings)
+    return MachineFolder(folder, machine, programs, blocks, application, warnings)
+
+
+def shown_path(path: Path) -> str:
+    """The path as messages show it: relative to the working directory where it lies below."""
+    try:
+        return str(path.resolve().relative_to(Path.cwd()))
+    except ValueError:
+        return str(path)
+
+
+def _program_sources(
+    folder: Path, machine: Machine, problems: list[Problem]
+) -> Iterator[Source]:
+    for program in machine.programs:
+        path = folder / str(program.value)
+        if path.is_file():
+            yield Source(shown_path(path), _read(path))
+        else:
+            problems.append(
+                Problem(f"expected an ST file, got no file {shown_path(path)}", program.place)
+            )
+
+
+def _block_sources(folder: Path, machine: Machine) -> Iterator[Source]:
+    programs = {str(program.value) for program in machine.programs}
+    for path in sorted(folder.glob("*.st")):
+        if path.name not in programs:
+            yield Source(shown_path(path), _read(path))
+
+
+def _read(path: Path) -> str:
+    """The text of a user's file; raises ProblemsError when it cannot be read."""
+    place = Place(shown_path(path))
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        message = f"expected a machine folder with {path.name}, got no such file"
+    except UnicodeDecodeError as error:
+        message = f"expected UTF-8 text, got byte {error.object[error.start]:#04x} at {error.start}"
+    except OSError as error:
+        message = f"expected a readable file, got: {error.strerror}"
+    raise ProblemsError([Problem(message, place)])
