@@ -102,6 +102,12 @@ class Controller:
             self._field_out(self._outputs())
             self._show()
 
+    def values(self) -> dict[str, Value]:
+        """The value of every point that has a place on the HMI map, as last shown there."""
+        written = zip(self.hmi.written, self.hmi.take(), strict=True)
+        shown = zip(self.hmi.shown, self._shown_values(), strict=True)
+        return {point.name: value for point, value in (*written, *shown)}
+
     def _system_values(self) -> list[Value]:
         values: dict[str, Value] = {
             **self.statistics.points(),
@@ -113,11 +119,12 @@ class Controller:
         return [values[point.name] for point in self._system]
 
     def _show(self) -> None:
+        self.hmi.show(self._shown_values())
+
+    def _shown_values(self) -> list[Value]:
         plain = iter(self._shown())
         steps = iter(self._active_numbers())
-        self.hmi.show(
-            [next(steps if p.role is Role.STEP else plain) for p in self.hmi.shown]
-        )
+        return [next(steps if p.role is Role.STEP else plain) for p in self.hmi.shown]
 
     def _active_numbers(self) -> list[int]:
         """The number of the first active step of each shown chart."""

@@ -1,0 +1,156 @@
+"""The commands that run until they are stopped: run, field and control."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from softctl.cli.output import Output, open_output
+from softctl.cli.status import Status
+from softctl.control import Controller
+from softctl.errors import SoftctlError
+from softctl.field import FieldDevice
+from softctl.runtime.clock import MachineClock
+from softctl.runtime.control_service import ControlService
+from softctl.runtime.field_service import FieldService
+from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
+from softctl.runtime.hosts import require_drivable
+
+Where = tuple[str | None, int | None]
+"""A host and a port from the command line; None takes the machine file's."""
+
+Serve = Callable[[Output, asyncio.Event], Coroutine[Any, Any, None]]
+"""Starts services, runs them until the event is set and closes them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What all three commands have in common; `seconds` None runs until stopped."""
+
+    folder: Path | None
+    speed: float
+    as_json: bool
+    seconds: float | None
+
+    def load(self) -> MachineFolder:
+        """The machine folder, or the demo; raises ProblemsError."""
+        return load_folder(self.folder or demo_folder())
+
+
+def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
+    """Field and controller in one process, meeting over loopback TCP."""
+    folder = options.load()
+    machine = folder.machine
+    port = machine.field.port if field_port is None else field_port
+    hmi_host, hmi_port = _where(hmi, machine.hmi.host, machine.hmi.port)
+    device = FieldDevice(machine, folder.build_plant())
+    controller = Controller(machine, folder.application)
+
+    async def serve(output: Output, stop: asyncio.Event) -> None:
+        clock = MachineClock(options.speed)
+        field = FieldService(device, clock, output.event)
+        control = ControlService(controller, clock, output.event)
+        async with _closing(field.close), _closing(control.close):
+            at_field = await field.start("127.0.0.1", port)
+            at_hmi = await control.start(hmi_host, hmi_port, at_field)
+            output.begin(clock=clock, field=at_field, hmi=at_hmi)
+            await _until_stopped(options, stop, output, field.wait, control.wait)
+
+    _run(serve, open_output(Status(machine, device, controller), as_json=options.as_json))
+
+
+def run_field(options: Options, where: Where) -> None:
+    """The simulated machine alone."""
+    folder = options.load()
+    host, port = _where(where, folder.machine.field.host, folder.machine.field.port)
+    device = FieldDevice(folder.machine, folder.build_plant())
+
+    async def serve(output: Output, stop: asyncio.Event) -> None:
+        clock = MachineClock(options.speed)
+        field = FieldService(device, clock, output.event)
+        async with _closing(field.close):
+            output.begin(clock=clock, field=await field.start(host, port), hmi=None)
+            await _until_stopped(options, stop, output, field.wait)
+
+    _run(serve, open_output(Status(folder.machine, device, None), as_json=options.as_json))
+
+
+def run_control(options: Options, *, field: str | None, drive: str | None, hmi: Where) -> None:
+    """The controller alone."""
+    folder = options.load()
+    machine = folder.machine
+    at_field = _endpoint(field) if field else (machine.field.host, machine.field.port)
+    require_drivable(machine, at_field[0], drive)
+    hmi_host, hmi_port = _where(hmi, machine.hmi.host, machine.hmi.port)
+    controller = Controller(machine, folder.application)
+
+    async def serve(output: Output, stop: asyncio.Event) -> None:
+        clock = MachineClock(options.speed)
+        control = ControlService(controller, clock, output.event)
+        async with _closing(control.close):
+            at_hmi = await control.start(hmi_host, hmi_port, at_field)
+            output.begin(clock=clock, field=at_field, hmi=at_hmi)
+            await _until_stopped(options, stop, output, control.wait)
+
+    _run(serve, open_output(Status(machine, None, controller), as_json=options.as_json))
+
+
+def _where(given: Where, host: str, port: int) -> tuple[str, int]:
+    return given[0] or host, port if given[1] is None else given[1]
+
+
+def _endpoint(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    if not host or not port.isdigit() or not 0 < int(port) < 65_536:
+        raise SoftctlError(f"expected HOST:PORT such as 127.0.0.1:15020, got {text}")
+    return host.strip("[]"), int(port)
+
+
+def _run(serve: Serve, output: Output) -> None:
+    with output:
+        asyncio.run(_with_signals(serve, output))
+
+
+async def _with_signals(serve: Serve, output: Output) -> None:
+    """Ctrl-C and SIGTERM set an event from the first moment on, so that every stop is clean."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with contextlib.suppress(NotImplementedError):
+            loop.add_signal_handler(number, stop.set)
+    await serve(output, stop)
+
+
+@contextlib.asynccontextmanager
+async def _closing(close: Callable[[], Awaitable[None]]) -> AsyncIterator[None]:
+    try:
+        yield
+    finally:
+        await close()
+
+
+async def _until_stopped(
+    options: Options,
+    stop: asyncio.Event,
+    output: Output,
+    *loops: Callable[[], Coroutine[Any, Any, None]],
+) -> None:
+    """Return when asked to stop or at the end of `--for`; a loop that fails raises its error."""
+    tasks: list[asyncio.Task[Any]] = [asyncio.create_task(loop()) for loop in loops]
+    tasks.append(asyncio.create_task(output.refresh()))
+    tasks.append(asyncio.create_task(stop.wait()))
+    try:
+        done, _ = await asyncio.wait(
+            tasks, timeout=options.seconds, return_when=asyncio.FIRST_COMPLETED
+        )
+        for task in done:
+            task.result()
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)

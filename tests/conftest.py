@@ -1,0 +1,43 @@
+"""Fixtures and helpers that every test may use."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from ctypes.util import find_library
+
+import pytest
+
+
+def _missing(message: str) -> None:
+    """Skip, except in CI, which installs every tool and must not lose a test silently."""
+    if os.environ.get("CI") == "true":
+        pytest.fail(f"{message}, and .ci/run should have installed it")
+    pytest.skip(message)
+
+
+@pytest.fixture(scope="session")
+def require_tool() -> Callable[[str], str]:
+    """Return the path of a program, or skip the test that needs it."""
+
+    def require(name: str) -> str:
+        path = shutil.which(name)
+        if path is None:
+            _missing(f"needs the program {name}")
+        return str(path)
+
+    return require
+
+
+@pytest.fixture(scope="session")
+def require_library() -> Callable[[str], str]:
+    """Return the file name of a shared library, or skip the test that needs it."""
+
+    def require(name: str) -> str:
+        path = find_library(name)
+        if path is None:
+            _missing(f"needs the library {name}")
+        return str(path)
+
+    return require
