@@ -67,6 +67,7 @@ class FieldClient:
         """Drop the connection; the next request makes a new one."""
         async with self._lock:
             self._drop()
+            await asyncio.sleep(0)  # the transport closes its socket on the next turn
 
     async def read(self, table: Table, address: int, count: int) -> bytes:
         """Read `count` bits (one byte each) or registers (two bytes each, big-endian).
