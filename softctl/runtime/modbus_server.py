@@ -11,6 +11,7 @@ import socket
 import time
 from collections import deque
 from collections.abc import Callable
+from typing import cast
 
 from softctl.errors import SoftctlError
 from softctl.modbus.clients import Client
@@ -114,8 +115,7 @@ class _Protocol(asyncio.BufferedProtocol):
         self._transport: asyncio.Transport
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
+        self._transport = cast("asyncio.Transport", transport)  # uvloop's has another base
         _tune_socket(transport)
         self.client = Client(_peer_name(transport))
         self._connection = self._owner.server.connect(self.client)

@@ -1,0 +1,86 @@
+"""Requests per second of our Modbus/TCP server beside its peers, in one run.
+
+`python tests/benchmarks/modbus_throughput.py [SECONDS]` prints a table: each server under
+the same C load generator, as a ratio to the stock pymodbus server and to a C server on
+libmodbus. Figures of one machine mean little; the ratios within one run are the result.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+import tempfile
+from pathlib import Path
+
+from modbus_peers import C_SERVER, PYTHON_SERVERS, Result, compile_c, load, serving
+
+LOADS = {
+    "1 connection, 10 registers": (1, 1, 10),
+    "32 connections, 10 registers": (32, 1, 10),
+    "16 deep, 10 registers": (1, 16, 10),
+    "1 connection, 125 registers": (1, 1, 125),
+    "32 connections, 125 registers": (32, 1, 125),
+    "16 deep, 125 registers": (1, 16, 125),
+}
+"""Name of a load -> connections, requests in flight on each, registers a request."""
+
+STOCK = "stock pymodbus"
+
+
+def servers() -> list[str]:
+    """The servers to compare; uvloop where it is installed."""
+    has_uvloop = importlib.util.find_spec("uvloop") is not None
+    return [
+        *(name for name in PYTHON_SERVERS if has_uvloop or "uvloop" not in name),
+        C_SERVER,
+    ]
+
+
+def measure(directory: Path, seconds: float) -> dict[str, dict[str, Result]]:
+    """Every load on every server: load -> server -> result."""
+    results: dict[str, dict[str, Result]] = {name: {} for name in LOADS}
+    for name, (connections, depth, registers) in LOADS.items():
+        for server in servers():
+            with serving(server, directory, 1000) as port:
+                load(directory, port, connections, depth, registers, seconds / 10)
+                results[name][server] = load(
+                    directory, port, connections, depth, registers, seconds
+                )
+    return results
+
+
+def table(results: dict[str, dict[str, Result]]) -> str:
+    """The results as text: requests per second, and ratios within the run."""
+    head = f"{'load':31}{'server':17}{'req/s':>9}{'p99 us':>8}{'/stock':>8}{'/C':>7}  remarks"
+    lines = [head, "-" * len(head)]
+    for name, row in results.items():
+        for server, result in row.items():
+            lines.append(
+                f"{name:31}{server:17}{result.per_second:9.0f}{result.p99_us:8.0f}"
+                f"{_ratio(result, row[STOCK])}{_ratio(result, row[C_SERVER])[1:]}{_remarks(result)}"
+            )
+    return "\n".join(lines)
+
+
+def _ratio(result: Result, peer: Result) -> str:
+    return f"{result.per_second / peer.per_second:8.2f}" if not peer.unanswered else f"{'-':>8}"
+
+
+def _remarks(result: Result) -> str:
+    remarks = []
+    if result.errors:
+        remarks.append(f"{result.errors} wrong replies")
+    if result.unanswered:
+        remarks.append(f"{result.unanswered} requests never answered")
+    return "  " + ", ".join(remarks)
+
+
+def main() -> None:
+    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 2.0
+    with tempfile.TemporaryDirectory() as directory:
+        compile_c(Path(directory))
+        print(table(measure(Path(directory), seconds)))
+
+
+if __name__ == "__main__":
+    main()
