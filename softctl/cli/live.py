@@ -20,6 +20,7 @@ from softctl.runtime.control_service import ControlService
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable
+from softctl.runtime.loop import run_loop
 
 Where = tuple[str | None, int | None]
 """A host and a port from the command line; None takes the machine file's."""
@@ -113,7 +114,7 @@ def _endpoint(text: str) -> tuple[str, int]:
 
 def _run(serve: Serve, output: Output) -> None:
     with output:
-        asyncio.run(_with_signals(serve, output))
+        run_loop(_with_signals(serve, output))
 
 
 async def _with_signals(serve: Serve, output: Output) -> None:
