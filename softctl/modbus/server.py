@@ -124,9 +124,14 @@ class Connection:
         closed after the answers to all that was whole.
         """
         answer, client = self._server.answer, self.client
-        replies = [answer(frame, client) for frame in self._splitter.feed(data)]
-        sent = b"".join(reply for reply in replies if reply is not None)
-        actions: list[Action] = [Send(now_ns, sent)] if sent else []
+        replies: list[bytes] = []
+        for frame in self._splitter.feed(data):
+            reply = answer(frame, client)
+            if reply is not None:
+                replies.append(reply)
+        actions: list[Action] = []
+        if replies:
+            actions.append(Send(now_ns, replies[0] if len(replies) == 1 else b"".join(replies)))
         if self._splitter.error is not None:
             actions.append(Close(now_ns))
         return actions

@@ -162,8 +162,6 @@ class _Protocol(asyncio.BufferedProtocol):
         self._transport.abort()
 
     def _do(self, action: Action) -> None:
-        if self._transport.is_closing():
-            return
         if isinstance(action, Send):
             self._transport.write(action.data)
         elif isinstance(action, Close) and action.abort:
@@ -182,6 +180,9 @@ class _Protocol(asyncio.BufferedProtocol):
         self._timer = None
         now_ns = self._owner.clock_ns()
         while self._queue and self._queue[0].at_ns <= now_ns:
+            if self._transport.is_closing():
+                self._queue.clear()
+                return
             self._do(self._queue.popleft())
         if self._queue:
             self._schedule(now_ns)

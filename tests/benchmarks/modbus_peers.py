@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -23,7 +24,7 @@ C_SERVER = "libmodbus (C)"
 
 @dataclass(frozen=True)
 class Result:
-    """What the load generator saw; times in microseconds."""
+    """What the load generator saw, and the server's processor time; in microseconds."""
 
     replies: int
     errors: int
@@ -31,6 +32,12 @@ class Result:
     seconds: float
     median_us: float
     p99_us: float
+    server_cpu_s: float
+
+    @property
+    def cpu_us(self) -> float:
+        """The server's processor time per reply: steadier than a rate on a shared machine."""
+        return 1e6 * self.server_cpu_s / max(1, self.replies)
 
     @property
     def per_second(self) -> float:
@@ -47,9 +54,22 @@ def compile_c(directory: Path) -> None:
         )
 
 
+@dataclass(frozen=True)
+class Running:
+    """A server process and its port."""
+
+    pid: int
+    port: int
+
+    def cpu_s(self) -> float:
+        """Processor time used so far, all threads, user and system (proc(5), fields 14, 15)."""
+        fields = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 @contextmanager
-def serving(name: str, directory: Path, registers: int) -> Iterator[int]:
-    """Start a server and give its port; it ends with the block."""
+def serving(name: str, directory: Path, registers: int) -> Iterator[Running]:
+    """Start a server; it ends with the block."""
     command = (
         [str(directory / "modbus_server"), str(registers)]
         if name == C_SERVER
@@ -60,21 +80,22 @@ def serving(name: str, directory: Path, registers: int) -> Iterator[int]:
         assert process.stdout is not None
         assert process.stdin is not None
         try:
-            yield int(process.stdout.readline())
+            yield Running(process.pid, int(process.stdout.readline()))
         finally:
             process.stdin.close()
             process.wait(10)
 
 
 def load(
-    directory: Path, port: int, connections: int, depth: int, registers: int, seconds: float
+    directory: Path, server: Running, connections: int, depth: int, registers: int, seconds: float
 ) -> Result:
     """Run the load generator once."""
-    numbers = map(str, (port, connections, depth, registers, seconds))
+    numbers = map(str, (server.port, connections, depth, registers, seconds))
+    before = server.cpu_s()
     done = subprocess.run(
         [directory / "modbus_load", *numbers], check=True, capture_output=True, text=True
     )
-    return Result(**json.loads(done.stdout))
+    return Result(**json.loads(done.stdout), server_cpu_s=server.cpu_s() - before)
 
 
 async def _serve_ours(registers: int) -> int:

@@ -41,29 +41,33 @@ def measure(directory: Path, seconds: float) -> dict[str, dict[str, Result]]:
     results: dict[str, dict[str, Result]] = {name: {} for name in LOADS}
     for name, (connections, depth, registers) in LOADS.items():
         for server in servers():
-            with serving(server, directory, 1000) as port:
-                load(directory, port, connections, depth, registers, seconds / 10)
+            with serving(server, directory, 1000) as running:
+                load(directory, running, connections, depth, registers, seconds / 10)
                 results[name][server] = load(
-                    directory, port, connections, depth, registers, seconds
+                    directory, running, connections, depth, registers, seconds
                 )
     return results
 
 
 def table(results: dict[str, dict[str, Result]]) -> str:
-    """The results as text: requests per second, and ratios within the run."""
-    head = f"{'load':31}{'server':17}{'req/s':>9}{'p99 us':>8}{'/stock':>8}{'/C':>7}  remarks"
+    """The results as text: replies per second and processor time, with ratios to the peers."""
+    head = (
+        f"{'load':31}{'server':16}{'req/s':>8}{'/stock':>7}{'/C':>6}"
+        f"{'p99 us':>8}{'cpu us':>8}{'stock/':>8}{'C/':>6}  remarks"
+    )
     lines = [head, "-" * len(head)]
     for name, row in results.items():
+        stock, c_server = row[STOCK], row[C_SERVER]
         for server, result in row.items():
             lines.append(
-                f"{name:31}{server:17}{result.per_second:9.0f}{result.p99_us:8.0f}"
-                f"{_ratio(result, row[STOCK])}{_ratio(result, row[C_SERVER])[1:]}{_remarks(result)}"
+                f"{name:31}{server:16}{result.per_second:8.0f}"
+                f"{result.per_second / stock.per_second:7.2f}"
+                f"{result.per_second / c_server.per_second:6.2f}"
+                f"{result.p99_us:8.0f}{result.cpu_us:8.2f}"
+                f"{stock.cpu_us / result.cpu_us:8.2f}{c_server.cpu_us / result.cpu_us:6.2f}"
+                f"{_remarks(result)}"
             )
     return "\n".join(lines)
-
-
-def _ratio(result: Result, peer: Result) -> str:
-    return f"{result.per_second / peer.per_second:8.2f}" if not peer.unanswered else f"{'-':>8}"
 
 
 def _remarks(result: Result) -> str:
@@ -71,8 +75,8 @@ def _remarks(result: Result) -> str:
     if result.errors:
         remarks.append(f"{result.errors} wrong replies")
     if result.unanswered:
-        remarks.append(f"{result.unanswered} requests never answered")
-    return "  " + ", ".join(remarks)
+        remarks.append(f"{result.unanswered} never answered")
+    return "  " + ", ".join(remarks) if remarks else ""
 
 
 def main() -> None:
