@@ -1,0 +1,7 @@
+"""The simulated machine: equipment as function blocks, wired by a generated program."""
+
+from __future__ import annotations
+
+from softctl.plant.simulation import Plant, VesselRow, build_plant, check_plant
+
+__all__ = ["Plant", "VesselRow", "build_plant", "check_plant"]

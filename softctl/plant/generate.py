@@ -1,0 +1,160 @@
+"""Writes the ST program that wires the equipment of a machine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from softctl.machine import Machine
+from softctl.plant.blocks import Input
+from softctl.plant.values import format_real
+from softctl.plant.wiring import Piece, Wiring, wired_port
+
+PROGRAM = "Plant"
+_TIME = "plant_time_s"
+_HEAD = """\
+(* The plant of {name}, wired. Generated from {file}.
+
+   One call is one step of {milliseconds:g} ms; the first call sets the initial state. Drives and
+   lines are called first, from the state at the step's start; then the vessels, which
+   take what the lines moved; then the instruments.
+
+   A simulation, and no safety function. *)
+
+PROGRAM {program}
+VAR
+    plant_started : BOOL;
+    plant_steps : LREAL;
+    {time} : LREAL;                 // at the start of the step
+"""
+_CLOCK = """\
+END_VAR
+
+IF plant_started THEN
+    {time} := plant_steps * {step};
+    plant_steps := plant_steps + 1.0;
+END_IF;
+plant_started := TRUE;
+"""
+
+
+def generate(machine: Machine, wiring: Wiring) -> str:
+    """The wired program's text."""
+    step_s = machine.plant_step_ns / 1e9
+    lines = [
+        _HEAD.format(
+            name=machine.name,
+            file=machine.file,
+            milliseconds=machine.plant_step_ns / 1e6,
+            program=PROGRAM,
+            time=_TIME,
+        ).rstrip("\n")
+    ]
+    order = wiring.in_call_order()
+    lines += [_declaration(piece, step_s) for piece in order]
+    lines.append(_CLOCK.format(time=_TIME, step=format_real(step_s)))
+    lines += [_call(wiring, piece) for piece in order]
+    lines.append("END_PROGRAM\n")
+    return "\n".join(lines)
+
+
+def _declaration(piece: Piece, step_s: float) -> str:
+    constants = dict(piece.constants)
+    for port in piece.block.inputs.values():
+        if port.is_step:
+            constants[port.name] = format_real(step_s)
+        elif port.wire and not piece.sets(port.name):
+            constants.update(_copied(piece, port))
+    initial = ", ".join(f"{name} := {text}" for name, text in constants.items())
+    tail = f" := ({initial})" if initial else ""
+    return f"    {piece.name} : {piece.block.name}{tail};"
+
+
+def _copied(piece: Piece, port: Input) -> dict[str, str]:
+    """A neighbour's required parameter, such as a diameter, is copied once: it stays."""
+    assert port.wire is not None
+    end = wired_port(piece, port.wire)
+    if end is None or not _stays(*end):
+        return {}
+    other, name = end
+    return {port.name: other.constants[other.block.inputs[name].name]}
+
+
+def _stays(piece: Piece, name: str) -> bool:
+    port = piece.block.inputs.get(name)
+    return port is not None and port.required and port.name in piece.constants
+
+
+def _call(wiring: Wiring, piece: Piece) -> str:
+    arguments = list(_arguments(wiring, piece))
+    if not arguments:
+        return f"{piece.name}();"
+    text = ", ".join(f"{name} := {value}" for name, value in arguments)
+    if len(text) < 80:
+        return f"{piece.name}({text});"
+    body = ",\n".join(f"    {name} := {value}" for name, value in arguments)
+    return f"{piece.name}(\n{body});"
+
+
+def _arguments(wiring: Wiring, piece: Piece) -> Iterator[tuple[str, str]]:
+    for port in piece.block.inputs.values():
+        value = _argument(wiring, piece, port)
+        if value:
+            yield port.name, value
+
+
+def _argument(wiring: Wiring, piece: Piece, port: Input) -> str:
+    if port.name in piece.references:
+        other, terminal = piece.references[port.name]
+        return f"{other.name}.{terminal}"
+    if piece.sets(port.name):
+        return ""
+    if port.is_time:
+        return _TIME
+    if port.sum:
+        return _sum(wiring, piece, port)
+    return _wired(wiring, piece, port) if port.wire else ""
+
+
+def _sum(wiring: Wiring, piece: Piece, port: Input) -> str:
+    assert port.sum is not None
+    name = port.sum.port
+    terms = [
+        f"{other.name}.{other.block.outputs[name].name}"
+        for other in wiring.naming(piece, port.sum.key)
+        if name in other.block.outputs
+    ]
+    return " + ".join(terms)
+
+
+def _wired(wiring: Wiring, piece: Piece, port: Input) -> str:
+    assert port.wire is not None
+    end = wired_port(piece, port.wire)
+    if end is None:
+        return ""
+    other, name = end
+    if _stays(other, name):
+        return ""
+    ports = other.block.outputs if name in other.block.outputs else other.block.inputs
+    text = f"{other.name}.{ports[name].name}"
+    return text + (_already_drawn(wiring, piece, other) if port.less else "")
+
+
+def _already_drawn(wiring: Wiring, piece: Piece, vessel: Piece) -> str:
+    """What earlier lines have drawn from a vessel in the same step."""
+    terms = []
+    for earlier in wiring.in_call_order():
+        if earlier is piece:
+            break
+        draws = earlier.block.draws()
+        for port in draws:
+            if port.wire and earlier.neighbours.get(port.wire.key) is vessel:
+                terms.append(_drawn(earlier, port, can_reverse=len(draws) > 1))
+    return "".join(f" - {term}" for term in terms)
+
+
+def _drawn(line: Piece, port: Input, can_reverse: bool) -> str:
+    sign = "-" if port.less.startswith("-") else ""
+    moved = f"{line.name}.{port.less.removeprefix('-')}"
+    if can_reverse:
+        return f"MAX({sign}{moved}, 0.0)"
+    return f"({sign}{moved})" if sign else moved

@@ -1,0 +1,159 @@
+"""The running plant: the generated program, stepped."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from softctl.errors import Place, Problem, ProblemsError, SoftctlError
+from softctl.logic import Application, Source, compile_application
+from softctl.machine import Machine
+from softctl.plant.generate import PROGRAM, generate
+from softctl.plant.library import Library, load_library, standard_names
+from softctl.plant.terminals import check_terminals
+from softctl.plant.values import suggestion
+from softctl.plant.wiring import Wiring, wire
+
+Value = bool | int | float | str
+
+
+@dataclass(frozen=True, slots=True)
+class VesselRow:
+    """One vessel for a status screen, in metres and cubic metres."""
+
+    name: str
+    level_m: float
+    height_m: float
+    volume_m3: float
+
+
+class Plant:
+    """A plant in its initial state at 0 ns, advanced by `step`.
+
+    Terminals are `EQUIPMENT.PORT`, upper or lower case alike, in SI units.
+    """
+
+    def __init__(
+        self, source: str, application: Application, wiring: Wiring, step_ns: int
+    ) -> None:
+        self.source = source
+        self.step_ns = step_ns
+        self.now_ns = 0
+        self._wiring = wiring
+        self._instance = application.instantiate()
+        self._scan = self._instance.scan
+        # The first call of every block sets its initial state.
+        self._scan(0)
+
+    def step(self) -> None:
+        """Advance by one step."""
+        self._scan(self.now_ns)
+        self.now_ns += self.step_ns
+
+    def read(self, terminal: str) -> Value:
+        """The value of a terminal, or of any variable inside a block.
+
+        Raises SoftctlError when there is none of that name.
+        """
+        return self.reader([terminal])()[0]
+
+    def write(self, terminal: str, value: Value) -> None:
+        """Set an input of a block; raises SoftctlError when there is none of that name."""
+        self.writer([terminal])([value])
+
+    def reader(self, terminals: Sequence[str]) -> Callable[[], tuple[Value, ...]]:
+        """A function that reads terminals in order; raises SoftctlError for an unknown one."""
+        return self._instance.reader([self._path(terminal) for terminal in terminals])
+
+    def writer(self, terminals: Sequence[str]) -> Callable[[Sequence[Value]], None]:
+        """A function that writes terminals in order; raises SoftctlError for an unknown one."""
+        return self._instance.writer([self._path(terminal) for terminal in terminals])
+
+    def snapshot(self) -> object:
+        """The whole state, for `restore`."""
+        return self.now_ns, self._instance.snapshot()
+
+    def restore(self, state: object) -> None:
+        """Go back to a state that `snapshot` gave."""
+        self.now_ns, inner = state  # type: ignore[misc]
+        self._instance.restore(inner)
+
+    def summary(self) -> list[VesselRow]:
+        """The vessels with a level and a height, in the file's order."""
+        return list(self._vessels())
+
+    def _vessels(self) -> Iterator[VesselRow]:
+        for piece in self._wiring.pieces.values():
+            if {"level", "volume"} <= set(piece.block.outputs) and "height" in piece.figures:
+                level, volume = self.reader([f"{piece.name}.level", f"{piece.name}.volume"])()
+                yield VesselRow(piece.name, float(level), piece.figures["height"], float(volume))
+
+    def _path(self, terminal: str) -> str:
+        name, _, rest = terminal.partition(".")
+        piece = self._wiring.pieces.get(name.lower())
+        if piece is None:
+            names = [piece.name for piece in self._wiring.pieces.values()]
+            raise SoftctlError(_unknown("an equipment's name", name, names))
+        if not rest:
+            raise SoftctlError(f"expected EQUIPMENT.TERMINAL, got {terminal}")
+        return f"{PROGRAM}.{piece.name}.{rest}"
+
+
+def check_plant(machine: Machine, blocks: Sequence[Source] = ()) -> list[Problem]:
+    """Everything wrong with a machine's equipment and the terminals of its points.
+
+    `blocks` are the ST sources of the machine's folder, whose FUNCTION_BLOCKs are
+    equipment like any other.
+    """
+    problems: list[Problem] = []
+    _wired(machine, blocks, problems)
+    return problems
+
+
+def build_plant(machine: Machine, blocks: Sequence[Source] = ()) -> Plant:
+    """Generate, compile and start the plant of a machine; raises ProblemsError."""
+    problems: list[Problem] = []
+    library, wiring = _wired(machine, blocks, problems)
+    if any(problem.severity == "error" for problem in problems):
+        raise ProblemsError(problems)
+    source = generate(machine, wiring)
+    application = compile_application(
+        [*blocks, Source(f"{machine.name} plant", source)], library=library.standard
+    )
+    return Plant(source, application, wiring, machine.plant_step_ns)
+
+
+def _wired(
+    machine: Machine, blocks: Sequence[Source], problems: list[Problem]
+) -> tuple[Library, Wiring]:
+    used = [equipment.type for equipment in machine.equipment.values()]
+    library = load_library(used, blocks, problems)
+    # A folder's block that does not compile may be the one that is missed.
+    if not problems:
+        problems += _unknown_types(machine, library)
+    problems += _surplus_species(machine, library)
+    wiring = wire(machine, library.types, problems)
+    problems += check_terminals(machine, wiring)
+    return library, wiring
+
+
+def _unknown_types(machine: Machine, library: Library) -> Iterator[Problem]:
+    known = sorted({*standard_names(), *(block.name for block in library.types.values())})
+    for equipment in machine.equipment.values():
+        if equipment.type.lower() not in library.types:
+            message = f"expected a type of equipment ({', '.join(known)}), got {equipment.type}"
+            hint = suggestion(equipment.type, known)
+            yield Problem(message, equipment.type_place, hint=hint)
+
+
+def _surplus_species(machine: Machine, library: Library) -> Iterator[Problem]:
+    blocks = library.types.values()
+    limit = max((port.species for block in blocks for port in block.inputs.values()), default=0)
+    if 0 < limit < len(machine.species):
+        message = f"expected at most {limit} species, got {len(machine.species)}"
+        yield Problem(message, Place(machine.file, path="species"))
+
+
+def _unknown(expected: str, name: str, known: Sequence[str]) -> str:
+    hint = suggestion(name, known)
+    return f"expected {expected}, got {name}" + (f": {hint}" if hint else "")

@@ -1,0 +1,267 @@
+"""Joins the machine file's equipment: parameters, references, neighbours."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from softctl.errors import Place, Problem
+from softctl.machine import Equipment, Machine, Scalar
+from softctl.plant.blocks import ROLES, BlockType, Input, Wire
+from softctl.plant.values import literal, shown, suggestion
+
+_REFERENCE = re.compile(r"\s*([A-Za-z_]\w*)\.([A-Za-z_]\w*)\s*")
+
+
+@dataclass(slots=True)
+class Piece:
+    """One piece of equipment with everything that goes into its block.
+
+    `constants` are literals by the input's name, `figures` the same in SI where they are
+    numbers, `references` ports of other pieces, `neighbours` pieces by the key that names
+    them.
+    """
+
+    name: str
+    block: BlockType
+    equipment: Equipment
+    constants: dict[str, str] = field(default_factory=dict)
+    figures: dict[str, float] = field(default_factory=dict)
+    references: dict[str, tuple[Piece, str]] = field(default_factory=dict)
+    neighbours: dict[str, Piece] = field(default_factory=dict)
+
+    def sets(self, name: str) -> bool:
+        """True when the machine file says what goes into the input."""
+        return name in self.constants or name in self.references
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """All pieces by lower-case name, in the file's order."""
+
+    pieces: Mapping[str, Piece]
+
+    def in_call_order(self) -> list[Piece]:
+        """Drives and lines from the state at the step's start, vessels, instruments."""
+        return sorted(self.pieces.values(), key=lambda piece: ROLES.index(piece.block.role))
+
+    def naming(self, piece: Piece, key: str) -> Iterator[Piece]:
+        """The pieces whose `key` names a piece, in the order of their calls."""
+        return (one for one in self.in_call_order() if one.neighbours.get(key) is piece)
+
+
+def wire(
+    machine: Machine, types: Mapping[str, BlockType], problems: list[Problem]
+) -> Wiring:
+    """Resolve every piece of equipment; what is wrong is added to `problems`.
+
+    Equipment of an unknown type is left out.
+    """
+    pieces: dict[str, Piece] = {}
+    for equipment in machine.equipment.values():
+        block = types.get(equipment.type.lower())
+        if block is not None:
+            pieces[equipment.name.lower()] = Piece(equipment.name, block, equipment)
+    for piece in pieces.values():
+        _Resolver(machine, pieces, piece, problems).run()
+    return Wiring(pieces)
+
+
+class _Resolver:
+    """Works through the parameters of one piece."""
+
+    def __init__(
+        self,
+        machine: Machine,
+        pieces: Mapping[str, Piece],
+        piece: Piece,
+        problems: list[Problem],
+    ) -> None:
+        self.machine = machine
+        self.pieces = pieces
+        self.piece = piece
+        self.block = piece.block
+        self.problems = problems
+        self.inputs: dict[str, list[Input]] = {}
+        for port in piece.block.inputs.values():
+            if port.is_open:
+                self.inputs.setdefault(port.key.lower(), []).append(port)
+
+    def fail(self, message: str, place: Place, hint: str = "") -> None:
+        self.problems.append(Problem(message, place, hint=hint))
+
+    def run(self) -> None:
+        for key, scalar in self.piece.equipment.parameters.items():
+            if key in self.block.keys:
+                self._neighbour(key, scalar)
+            elif key.lower() in self.inputs:
+                self._parameter(self.inputs[key.lower()], scalar)
+            else:
+                known = self.block.parameter_keys()
+                self.fail(
+                    f"expected a parameter of a {self.block.name} ({', '.join(known)}), got {key}",
+                    scalar.place,
+                    suggestion(key, known),
+                )
+        self._missing()
+        self._compare()
+
+    # Neighbours
+
+    def _neighbour(self, key: str, scalar: Scalar) -> None:
+        other = self._piece(str(scalar.value), scalar.place, f"an equipment's name for {key}")
+        if other is None:
+            return
+        lacks = self._lacks(key, other)
+        if lacks:
+            self.fail(
+                f"expected an equipment for {key} that has {', '.join(lacks)}, "
+                f"got {other.name}, a {other.block.name}",
+                scalar.place,
+            )
+        else:
+            self.piece.neighbours[key] = other
+
+    def _lacks(self, key: str, other: Piece) -> list[str]:
+        """What a neighbour would need and has not."""
+        lacks = [
+            port.wire.port
+            for port in self.block.inputs.values()
+            if port.wire and port.wire.key == key and not port.optional
+            and not other.block.has_port(port.wire.port)
+        ]
+        if self.block.role == "line" and not lacks:
+            takes = any(port.sum and port.sum.key == key for port in other.block.inputs.values())
+            return [] if takes else [f"a connection for {key}"]
+        return lacks
+
+    def _piece(self, name: str, place: Place, expected: str) -> Piece | None:
+        found = self.pieces.get(name.strip().lower())
+        if found is None and name.strip().lower() not in _lower(self.machine.equipment):
+            names = [equipment.name for equipment in self.machine.equipment.values()]
+            self.fail(f"expected {expected}, got {name}", place, suggestion(name, names))
+        return found
+
+    # Parameters
+
+    def _parameter(self, ports: list[Input], scalar: Scalar) -> None:
+        if ports[0].item:
+            self._list(ports, scalar)
+        elif ports[0].species:
+            self._species(ports, scalar)
+        else:
+            self._value(ports[0], scalar)
+
+    def _list(self, ports: list[Input], scalar: Scalar) -> None:
+        items = scalar.value
+        if not isinstance(items, tuple) or len(items) != len(ports):
+            self.fail(f"expected a list of {len(ports)} items, got {shown(scalar)}", scalar.place)
+            return
+        for port in ports:
+            self._value(port, items[port.item - 1])
+
+    def _species(self, ports: list[Input], scalar: Scalar) -> None:
+        if not isinstance(scalar.value, Mapping):
+            message = f"expected a mapping of species to concentrations, got {shown(scalar)}"
+            self.fail(message, scalar.place)
+            return
+        known = self.machine.species
+        for name, figure in scalar.value.items():
+            if name not in known:
+                names = ", ".join(known) or "none"
+                message = f"expected one of the machine's species ({names}), got {name}"
+                self.fail(message, figure.place, suggestion(name, known))
+            for port in ports:
+                if name in known and known.index(name) == port.species - 1:
+                    self._value(port, figure)
+
+    def _value(self, port: Input, scalar: Scalar) -> None:
+        match = _REFERENCE.fullmatch(scalar.value) if isinstance(scalar.value, str) else None
+        if match:
+            self._reference(port, match[1], match[2], scalar.place)
+            return
+        try:
+            text, figure = literal(port, scalar)
+        except ValueError as error:
+            self.fail(str(error), scalar.place)
+            # A bad value is not also a missing one.
+            self.piece.constants.setdefault(port.name, "")
+            return
+        self.piece.constants[port.name] = text
+        if figure is not None:
+            self.piece.figures[port.name] = figure
+
+    def _reference(self, port: Input, name: str, terminal: str, place: Place) -> None:
+        other = self._piece(name, place, f"a value or EQUIPMENT.PORT for {port.key}")
+        if other is None:
+            return
+        if not other.block.has_port(terminal.lower()):
+            names = [output.name for output in other.block.outputs.values()]
+            self.fail(
+                f"expected a port of {other.name} ({', '.join(names)}), got {terminal}",
+                place,
+                suggestion(terminal, names),
+            )
+            return
+        source = port_type(other.block, terminal)
+        if source != port.type:
+            message = f"expected a {port.type} for {port.key}, got {name}.{terminal}, a {source}"
+            self.fail(message, place)
+            return
+        self.piece.references[port.name] = (other, terminal)
+
+    def _missing(self) -> None:
+        given = {key.lower() for key in self.piece.equipment.parameters}
+        place = self.piece.equipment.place
+        for key in self.block.keys:
+            if key.lower() not in given:
+                self.fail(f"expected {key}: a {self.block.name} needs it, got none", place)
+        for key, ports in self.inputs.items():
+            if key not in given and any(port.required for port in ports):
+                self.fail(
+                    f"expected {ports[0].key}: a {self.block.name} needs it, got none", place
+                )
+        choice = [key for key in self.block.one_of if key.lower() in given]
+        if self.block.one_of and len(choice) != 1:
+            came = "both" if len(choice) == 2 else "none" if not choice else ", ".join(choice)
+            self.fail(f"expected either {' or '.join(self.block.one_of)}, got {came}", place)
+
+    def _compare(self) -> None:
+        figures = self.piece.figures
+        for port in self.block.inputs.values():
+            for name, sign, word in ((port.above, 1, "above"), (port.below, -1, "below")):
+                if not name or port.name not in figures or name not in figures:
+                    continue
+                if sign * (figures[port.name] - figures[name]) <= 0:
+                    self._out_of_order(port, self.block.inputs[name.lower()], word)
+
+    def _out_of_order(self, port: Input, other: Input, word: str) -> None:
+        figures, unit = self.piece.figures, port.unit or ""
+        what = f"{port.key}[{port.item}]" if port.item else port.key
+        against = f"{other.key}[{other.item}]" if other.item else other.key
+        given = {key.lower(): scalar for key, scalar in self.piece.equipment.parameters.items()}
+        place = given[port.key.lower()].place
+        self.fail(
+            f"expected {what} {word} {against}, which is {figures[other.name]:g} {unit}, "
+            f"got {figures[port.name]:g} {unit}",
+            place,
+        )
+
+
+def port_type(block: BlockType, name: str) -> str:
+    """The IEC type of an output or input."""
+    key = name.lower()
+    return block.outputs[key].type if key in block.outputs else block.inputs[key].type
+
+
+def wired_port(piece: Piece, source: Wire) -> tuple[Piece, str] | None:
+    """The piece and the port at the other end of a wire; None where the neighbour lacks it."""
+    other = piece.neighbours.get(source.key)
+    if other is None or not other.block.has_port(source.port):
+        return None
+    return other, source.port
+
+
+def _lower(names: Mapping[str, object]) -> set[str]:
+    return {name.lower() for name in names}
