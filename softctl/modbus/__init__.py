@@ -10,6 +10,18 @@ from softctl.modbus.bank import Bank
 from softctl.modbus.clients import Client
 from softctl.modbus.codes import ExceptionCode, Refusal
 from softctl.modbus.device import Device
+from softctl.modbus.diagnostics import Diagnostics
+from softctl.modbus.identification import Identification
 from softctl.modbus.server import Server, UnknownUnit
 
-__all__ = ["Bank", "Client", "Device", "ExceptionCode", "Refusal", "Server", "UnknownUnit"]
+__all__ = [
+    "Bank",
+    "Client",
+    "Device",
+    "Diagnostics",
+    "ExceptionCode",
+    "Identification",
+    "Refusal",
+    "Server",
+    "UnknownUnit",
+]

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 
 from softctl.modbus.bank import Bank
 from softctl.modbus.clients import LOCAL, Client
 from softctl.modbus.codes import Refusal, encode_exception
-from softctl.modbus.functions import FUNCTIONS, decode_request
+from softctl.modbus.diagnostics import Diagnostics
+from softctl.modbus.functions import (
+    DIAGNOSTIC_FUNCTIONS,
+    FIFO_FUNCTIONS,
+    FILE_FUNCTIONS,
+    IDENTIFICATION_FUNCTIONS,
+    TABLE_FUNCTIONS,
+    Function,
+    decode_request,
+)
+from softctl.modbus.identification import Identification
 from softctl.modbus.requests import Reject, Request
 from softctl.values.tables import Table
 
@@ -22,7 +32,8 @@ class Device:
     """Answers the requests of one unit.
 
     A request is done in one go, without awaiting anything, so that no client can see or
-    leave a value of several registers half written.
+    leave a value of several registers half written. A function whose data the device was
+    not given is not there: exception 01.
 
     Args:
         bank: the memory; the owner shares it.
@@ -30,9 +41,27 @@ class Device:
         write_check: called before anything changes, once per written range, when the
             range exists; the exception code it returns refuses the whole request.
         on_write: called after a range was written, with the client that asked.
+        identification: what function 43/14 tells.
+        files: file number (1..65535) -> records of two bytes each, for functions 20, 21.
+        fifos: address -> the queue's registers, for function 24.
+        diagnostics: the state that functions 07, 08, 11, 12 and 17 report. The
+            specification keeps them for serial lines, so they are off unless given.
+
+    Raises:
+        ValueError: the unit id is not a byte, or a file number is not 1..65535.
     """
 
-    __slots__ = ("bank", "on_write", "unit", "write_check")
+    __slots__ = (
+        "bank",
+        "diagnostics",
+        "fifos",
+        "files",
+        "functions",
+        "identification",
+        "on_write",
+        "unit",
+        "write_check",
+    )
 
     def __init__(
         self,
@@ -41,26 +70,44 @@ class Device:
         *,
         write_check: WriteCheck | None = None,
         on_write: OnWrite | None = None,
+        identification: Identification | None = None,
+        files: Mapping[int, bytearray] | None = None,
+        fifos: Mapping[int, Sequence[int]] | None = None,
+        diagnostics: Diagnostics | None = None,
     ) -> None:
         if not 0 <= unit <= 255:
             raise ValueError(f"expected a unit id between 0 and 255, got {unit}")
+        for number in files or ():
+            if not 1 <= number <= 0xFFFF:
+                raise ValueError(f"expected a file number between 1 and 65535, got {number}")
         self.bank = bank
         self.unit = unit
         self.write_check = write_check
         self.on_write = on_write
+        self.identification = identification
+        self.files = files or {}
+        self.fifos = fifos or {}
+        self.diagnostics = diagnostics
+        self.functions: dict[int, Function] = {
+            **TABLE_FUNCTIONS,
+            **(IDENTIFICATION_FUNCTIONS if identification is not None else {}),
+            **(FILE_FUNCTIONS if files is not None else {}),
+            **(FIFO_FUNCTIONS if fifos is not None else {}),
+            **(DIAGNOSTIC_FUNCTIONS if diagnostics is not None else {}),
+        }
 
     def answer(self, pdu: bytes, client: Client = LOCAL) -> bytes:
-        """The reply PDU for a request PDU; never raises, whatever the bytes are."""
-        return self.perform(decode_request(pdu), client)
+        """The reply PDU for a request PDU; never raises, whatever the bytes are.
+
+        Empty when the request gets no reply, as in listen-only mode.
+        """
+        return self.perform(decode_request(pdu, self.functions), client)
 
     def perform(self, request: Request | Reject, client: Client = LOCAL) -> bytes:
-        """The reply PDU for a decoded request."""
-        if isinstance(request, Reject):
-            return encode_exception(request.function, request.exception)
-        try:
-            return FUNCTIONS[request.function].perform(self, request, client)
-        except Refusal as refusal:
-            return encode_exception(request.function, refusal.code)
+        """The reply PDU for a decoded request, empty for none."""
+        if self.diagnostics is not None:
+            return self._perform_observed(request, client, self.diagnostics)
+        return self._perform(request, client)
 
     def check_write(self, table: Table, address: int, data: bytes) -> None:
         """Ask the owner about a write; raises the exception code it answers with."""
@@ -74,3 +121,19 @@ class Device:
         self.bank.area(table).write(address, data)
         if self.on_write is not None:
             self.on_write(client, table, address, data)
+
+    def _perform(self, request: Request | Reject, client: Client) -> bytes:
+        if isinstance(request, Reject):
+            return encode_exception(request.function, request.exception)
+        try:
+            return self.functions[request.function].perform(self, request, client)
+        except Refusal as refusal:
+            return encode_exception(request.function, refusal.code)
+
+    def _perform_observed(
+        self, request: Request | Reject, client: Client, diagnostics: Diagnostics
+    ) -> bytes:
+        diagnostics.note_request()
+        reply = self._perform(request, client) if diagnostics.hears(request) else b""
+        diagnostics.note_reply(request.function, reply)
+        return reply

@@ -11,7 +11,7 @@ of the remainder of a complex request, such as that the implied length is incorr
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from softctl.modbus.access import (
@@ -29,6 +29,24 @@ from softctl.modbus.access import (
     perform_write,
 )
 from softctl.modbus.codes import ERROR_BIT, ExceptionCode, Refusal
+from softctl.modbus.diagnostics import (
+    decode_diagnostics,
+    decode_plain,
+    perform_diagnostics,
+    perform_event_counter,
+    perform_event_log,
+    perform_exception_status,
+    perform_server_id,
+)
+from softctl.modbus.files import (
+    decode_fifo,
+    decode_file_read,
+    decode_file_write,
+    perform_fifo,
+    perform_file_read,
+    perform_file_write,
+)
+from softctl.modbus.identification import decode_identification, perform_identification
 from softctl.modbus.requests import Reject, Request
 
 if TYPE_CHECKING:
@@ -44,7 +62,7 @@ class Function(NamedTuple):
     perform: Callable[[Device, Any, Client], bytes]
 
 
-FUNCTIONS: dict[int, Function] = {
+TABLE_FUNCTIONS: dict[int, Function] = {
     0x01: Function("read coils", decode_read, perform_read_bits),
     0x02: Function("read discrete inputs", decode_read, perform_read_bits),
     0x03: Function("read holding registers", decode_read, perform_read_registers),
@@ -56,13 +74,42 @@ FUNCTIONS: dict[int, Function] = {
     0x16: Function("mask write register", decode_mask_write, perform_mask_write),
     0x17: Function("read and write multiple registers", decode_read_write, perform_read_write),
 }
-"""Every function that is implemented, by code."""
+"""The functions of the four tables, which every device has."""
+
+DIAGNOSTIC_FUNCTIONS: dict[int, Function] = {
+    0x07: Function("read exception status", decode_plain, perform_exception_status),
+    0x08: Function("diagnostics", decode_diagnostics, perform_diagnostics),
+    0x0B: Function("get event counter", decode_plain, perform_event_counter),
+    0x0C: Function("get event log", decode_plain, perform_event_log),
+    0x11: Function("report server id", decode_plain, perform_server_id),
+}
+"""The functions the specification keeps for serial lines."""
+
+FILE_FUNCTIONS: dict[int, Function] = {
+    0x14: Function("read file record", decode_file_read, perform_file_read),
+    0x15: Function("write file record", decode_file_write, perform_file_write),
+}
+FIFO_FUNCTIONS: dict[int, Function] = {
+    0x18: Function("read queue", decode_fifo, perform_fifo),
+}
+IDENTIFICATION_FUNCTIONS: dict[int, Function] = {
+    0x2B: Function("read device identification", decode_identification, perform_identification),
+}
+
+FUNCTIONS: dict[int, Function] = {
+    **TABLE_FUNCTIONS,
+    **DIAGNOSTIC_FUNCTIONS,
+    **FILE_FUNCTIONS,
+    **FIFO_FUNCTIONS,
+    **IDENTIFICATION_FUNCTIONS,
+}
+"""Every function that is implemented, by code; a device has those it was given data for."""
 
 
-def decode_request(pdu: bytes) -> Request | Reject:
+def decode_request(pdu: bytes, functions: Mapping[int, Function] = FUNCTIONS) -> Request | Reject:
     """Decode a request PDU of at least one byte, or say why it cannot be one."""
     code = pdu[0]
-    function = FUNCTIONS.get(code)
+    function = functions.get(code)
     if function is None:
         return Reject(code & ~ERROR_BIT, ExceptionCode.ILLEGAL_FUNCTION)
     try:

@@ -50,6 +50,53 @@ class ReadWriteRequest(NamedTuple):
     data: bytes
 
 
+class DiagnosticRequest(NamedTuple):
+    """Functions 07, 08, 11, 12 and 17; `sub` and `data` are used by 08 alone."""
+
+    function: int
+    sub: int = 0
+    data: bytes = b""
+
+
+class FileSpan(NamedTuple):
+    """Some records of one file; `data` holds two bytes a record when they are written."""
+
+    file: int
+    record: int
+    quantity: int
+    data: bytes = b""
+
+
+class FileReadRequest(NamedTuple):
+    """Function 20."""
+
+    function: int
+    spans: tuple[FileSpan, ...]
+
+
+class FileWriteRequest(NamedTuple):
+    """Function 21; `reply` is the PDU that confirms it."""
+
+    function: int
+    spans: tuple[FileSpan, ...]
+    reply: bytes
+
+
+class FifoRequest(NamedTuple):
+    """Function 24."""
+
+    function: int
+    address: int
+
+
+class IdentificationRequest(NamedTuple):
+    """Function 43 with MEI type 14: read device identification."""
+
+    function: int
+    code: int
+    object_id: int
+
+
 class Reject(NamedTuple):
     """A request that cannot be done whatever the addresses are: its exception code."""
 
@@ -57,4 +104,14 @@ class Reject(NamedTuple):
     exception: int
 
 
-Request = ReadRequest | WriteRequest | MaskWriteRequest | ReadWriteRequest
+Request = (
+    ReadRequest
+    | WriteRequest
+    | MaskWriteRequest
+    | ReadWriteRequest
+    | DiagnosticRequest
+    | FileReadRequest
+    | FileWriteRequest
+    | FifoRequest
+    | IdentificationRequest
+)

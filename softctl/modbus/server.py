@@ -89,7 +89,7 @@ class Server:
             return None
         device = self._by_unit.get(unit)
         if device is not None:
-            reply = device.perform(decode_request(pdu), client)
+            reply = device.perform(decode_request(pdu, device.functions), client)
         elif self.unknown_unit is UnknownUnit.SILENCE:
             client.discarded += 1
             return None
@@ -97,6 +97,9 @@ class Server:
             code = ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND
             reply = encode_exception(pdu[0], code)
         client.requests += 1
+        if not reply:
+            client.discarded += 1
+            return None
         if reply[0] & ERROR_BIT:
             client.exceptions += 1
         return encode_frame(transaction, unit, reply)
