@@ -6,7 +6,7 @@ Before FUNCTION_BLOCK:
   lines from the state at the step's start, then the vessels, then the instruments. A
   block without a role is an instrument.
 - `keys: from to` are the machine file's keys that name its neighbours.
-- `one_of: kv bore` are parameters of which exactly one must be given.
+- `one_of: kv | bore` are sets of parameters of which one, and no other, must be given.
 
 Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
 
@@ -95,7 +95,7 @@ class BlockType:
     name: str
     role: str
     keys: tuple[str, ...]
-    one_of: tuple[str, ...]
+    one_of: tuple[tuple[str, ...], ...]
     inputs: Mapping[str, Input]
     outputs: Mapping[str, Output]
 
@@ -127,7 +127,7 @@ def block_type(interface: BlockInterface, problems: list[Problem]) -> BlockType:
         interface.name,
         role,
         tuple(words.get("keys", "").split()),
-        tuple(words.get("one_of", "").split()),
+        tuple(tuple(part.split()) for part in words.get("one_of", "").split("|") if part.strip()),
         {port.name.lower(): port for port in inputs},
         {port.name.lower(): port for port in outputs},
     )

@@ -83,10 +83,11 @@ class Plant:
         return list(self._vessels())
 
     def _vessels(self) -> Iterator[VesselRow]:
+        ports = ("level", "full_level", "volume")
         for piece in self._wiring.pieces.values():
-            if {"level", "volume"} <= set(piece.block.outputs) and "height" in piece.figures:
-                level, volume = self.reader([f"{piece.name}.level", f"{piece.name}.volume"])()
-                yield VesselRow(piece.name, float(level), piece.figures["height"], float(volume))
+            if set(ports) <= set(piece.block.outputs):
+                values = self.reader([f"{piece.name}.{port}" for port in ports])()
+                yield VesselRow(piece.name, *map(float, values))
 
     def _path(self, terminal: str) -> str:
         name, _, rest = terminal.partition(".")

@@ -222,10 +222,16 @@ class _Resolver:
                 self.fail(
                     f"expected {ports[0].key}: a {self.block.name} needs it, got none", place
                 )
-        choice = [key for key in self.block.one_of if key.lower() in given]
-        if self.block.one_of and len(choice) != 1:
-            came = "both" if len(choice) == 2 else "none" if not choice else ", ".join(choice)
-            self.fail(f"expected either {' or '.join(self.block.one_of)}, got {came}", place)
+        self._choose(given, place)
+
+    def _choose(self, given: set[str], place: Place) -> None:
+        """One of the block's alternative sets of parameters, whole and alone."""
+        sets = self.block.one_of
+        among = dict.fromkeys(key for keys in sets for key in keys)
+        chosen = [key for key in among if key in given]
+        if sets and set(chosen) not in [set(keys) for keys in sets]:
+            expected = " or ".join(" with ".join(keys) for keys in sets)
+            self.fail(f"expected {expected}, got {' with '.join(chosen) or 'none'}", place)
 
     def _compare(self) -> None:
         figures = self.piece.figures

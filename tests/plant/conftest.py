@@ -7,7 +7,7 @@ from textwrap import dedent, indent
 
 import pytest
 
-from softctl.errors import Problem, ProblemsError
+from softctl.errors import Place, Problem, ProblemsError
 from softctl.logic import Source
 from softctl.machine import Machine, parse_machine
 from softctl.plant import Plant, build_plant, check_plant
@@ -27,11 +27,15 @@ equipment:
 {points}"""
 
 
-def machine_of(equipment: str, points: str = "", step: str = "10 ms") -> Machine:
-    """A machine with the given equipment section, and cards and points if any."""
+def machine_text(equipment: str, points: str = "", step: str = "10 ms") -> str:
+    """A machine file with the given equipment section, and cards and points if any."""
     section = indent(dedent(equipment).strip(), "  ")
-    text = _HEAD.format(step=step, equipment=section, points=dedent(points))
-    return parse_machine(text, "rig/machine.yaml")
+    return _HEAD.format(step=step, equipment=section, points=dedent(points))
+
+
+def machine_of(equipment: str, points: str = "", step: str = "10 ms") -> Machine:
+    """The machine of such a file."""
+    return parse_machine(machine_text(equipment, points, step), "rig/machine.yaml")
 
 
 @pytest.fixture(scope="session")
@@ -55,6 +59,17 @@ def problems_of() -> Callable[..., list[Problem]]:
             with pytest.raises(ProblemsError):
                 build_plant(machine, sources(blocks))
         return found
+
+    return find
+
+
+@pytest.fixture(scope="session")
+def what_stands_at() -> Callable[[str, Place], str]:
+    """`what_stands_at(equipment, place)` is the rest of the machine file's line from there."""
+
+    def find(equipment: str, place: Place) -> str:
+        assert place.file == "rig/machine.yaml"
+        return machine_text(equipment).splitlines()[place.line - 1][place.column - 1 :]
 
     return find
 

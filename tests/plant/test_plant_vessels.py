@@ -1,0 +1,113 @@
+"""The geometry of vessels against the public library fluids, and in closed form."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from fluids import TANK
+
+TANKS = {
+    "lying": ("diameter: 2 m, length: 5 m", {"horizontal": True, "L": 5}),
+    "lying with ellipsoidal ends": (
+        "diameter: 2 m, length: 5 m, ends: ellipsoid, end_depth: 0.5 m",
+        {
+            "horizontal": True, "L": 5, "sideA": "ellipsoidal", "sideB": "ellipsoidal",
+            "sideA_a": 0.5, "sideB_a": 0.5,
+        },
+    ),
+    "on a cone": (
+        "diameter: 2 m, height: 4 m, bottom: cone, bottom_depth: 1 m",
+        {"horizontal": False, "L": 3, "sideA": "conical", "sideA_a": 1},
+    ),
+    "on an ellipsoid": (
+        "diameter: 2 m, height: 3.5 m, bottom: ellipsoid, bottom_depth: 0.5 m",
+        {"horizontal": False, "L": 3, "sideA": "ellipsoidal", "sideA_a": 0.5},
+    ),
+    "on a dished bottom": (
+        "diameter: 2 m, height: 3 m, bottom: dished",
+        {
+            "horizontal": False, "L": 3, "sideA": "torispherical", "sideA_f": 1, "sideA_k": 0.1,
+        },
+    ),
+}
+LEVELS = [0.01, 0.1, 0.25, 0.2887, 0.3, 0.5, 0.9, 1.0, 1.3, 1.9]
+
+
+@pytest.mark.parametrize("name", TANKS)
+@pytest.mark.parametrize("level", LEVELS)
+def test_volumes_agree_with_fluids(build, name, level):
+    """The volume below a level is that of fluids.TANK."""
+    text, oracle = TANKS[name]
+    plant = build(f"T_1: {{type: tank, {text}, initial_level: {level} m}}")
+    assert plant.read("T_1.volume") == pytest.approx(TANK(D=2, **oracle).V_from_h(level), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("part", "share"),
+    [
+        (0.1, 0.052044), (0.2, 0.142378), (0.25, 0.195501), (0.3, 0.252316), (0.4, 0.373530),
+        (0.5, 0.5), (0.6, 0.626470), (0.75, 0.804499), (0.9, 0.947956), (1.0, 1.0),
+    ],
+)
+def test_lying_cylinder(build, part, share):
+    """Shares of a lying cylinder's volume by its level, circular segments in closed form."""
+    text = f"T_1: {{type: tank, diameter: 2 m, length: 5 m, initial_level: {2 * part} m}}"
+    assert build(text).read("T_1.volume") == pytest.approx(share * 5 * math.pi, rel=1e-5)
+
+
+@pytest.mark.parametrize("name", TANKS)
+def test_levels_follow_volumes(build, run, feed, name):
+    """While a vessel fills from empty to its overflow its level belongs to its volume."""
+    text, oracle = TANKS[name]
+    plant = build(
+        f"""
+        T_1: {{type: tank, {text}}}
+        S_1: {{type: supply}}
+        F_1: {{type: feed, from: S_1, to: T_1, rate: 120 L/s}}
+        """,
+        "100 ms",
+        feed,
+    )
+    state = plant.reader(["T_1.level", "T_1.volume"])
+    geometry = TANK(D=2, **oracle)
+    for _ in range(30):
+        run(plant, 5.3)
+        level, volume = state()
+        if level < plant.read("T_1.full_level"):
+            assert geometry.V_from_h(level) == pytest.approx(volume, rel=1e-9)
+    assert plant.read("T_1.overflowed") > 0
+    assert level == pytest.approx(plant.read("T_1.full_level"), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("shape", "level", "seconds"),
+    [
+        # Closed forms with D = 50 mm, Cd = 0.61, g = 9.80665, as solve_ivp finds them too.
+        ("diameter: 2 m, height: 2 m, bottom: cone, bottom_depth: 1 m", 1, 236.9053),
+        ("diameter: 2 m, length: 5 m", 2, 3554.8287),
+    ],
+)
+def test_draining_times(build, run, shape, level, seconds):
+    """A cone and a lying cylinder drain in the times of the closed forms."""
+    plant = build(
+        f"""
+        T_1: {{type: tank, {shape}, initial_level: {level} m}}
+        V_1: {{type: valve, from: T_1, to: H_1, bore: 50 mm, spring: opens}}
+        H_1: {{type: header}}
+        """,
+        "50 ms",
+    )
+    full = plant.read("T_1.volume")
+    run(plant, seconds * 0.999)
+    assert plant.read("T_1.volume") > 0
+    run(plant, seconds * 0.002)
+    assert plant.read("T_1.volume") <= 1e-9 * full
+    assert plant.read("H_1.received") == pytest.approx(full, rel=1e-9)
+
+
+def test_a_sump_is_rectangular(build):
+    """A rectangular sump holds length times width times level."""
+    plant = build("T_1: {type: tank, width: 2 m, length: 3 m, height: 4 m, initial_level: 1.5 m}")
+    assert plant.read("T_1.volume") == pytest.approx(9)
+    assert plant.read("T_1.across") == pytest.approx(math.sqrt(6 * 4 / math.pi))
