@@ -1,0 +1,33 @@
+"""IEC 61131-3 Structured Text and sequential function charts, compiled to Python.
+
+Sources become tokens, a tree, a checked and typed tree and then Python: one class with
+slots per program organisation unit. Charts are lowered to statements first, and the
+standard function blocks are Structured Text themselves (`prelude.st`).
+"""
+
+from __future__ import annotations
+
+from softctl.logic.application import (
+    Application,
+    BlockInterface,
+    Global,
+    VariableInfo,
+    compile_application,
+)
+from softctl.logic.instance import Instance, LogicFault
+from softctl.logic.sfc import Chart, Step, Transition
+from softctl.logic.source import Source
+
+__all__ = [
+    "Application",
+    "BlockInterface",
+    "Chart",
+    "Global",
+    "Instance",
+    "LogicFault",
+    "Source",
+    "Step",
+    "Transition",
+    "VariableInfo",
+    "compile_application",
+]

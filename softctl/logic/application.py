@@ -1,0 +1,282 @@
+"""Compilation from sources to an application, and what an application offers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from softctl.errors import Place, Problem, ProblemsError, SoftctlError
+from softctl.logic import tree, typed
+from softctl.logic.check_statements import StatementChecker
+from softctl.logic.instance import Instance, Scheduled
+from softctl.logic.parser import parse
+from softctl.logic.python_module import ModuleWriter
+from softctl.logic.resolve import LIBRARY, Declarer
+from softctl.logic.sfc import Chart, chart_of
+from softctl.logic.source import Reporter, Source, Token, suggest
+from softctl.logic.standard import elementary
+from softctl.logic.types import ERROR, StringType, Type, is_kind
+from softctl.logic.world import NOW, World, now_symbol
+from softctl.values.types import Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Global:
+    """A variable of the surroundings, such as a point, that programs use by name.
+
+    `type` is a keyword such as REAL or STRING[20]; assigning one that is not `writable` is
+    an error of the program.
+    """
+
+    name: str
+    type: str
+    writable: bool
+    initial: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class VariableInfo:
+    """An input or output of a block, with the pragma before and the comment behind it."""
+
+    name: str
+    type: str
+    initial: Any
+    pragma: str
+    comment: str
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class BlockInterface:
+    """What a function block looks like from outside."""
+
+    name: str
+    inputs: tuple[VariableInfo, ...]
+    outputs: tuple[VariableInfo, ...]
+    pragma: str
+    place: Place
+
+
+@dataclass
+class Application:
+    """A compiled set of programs; `instantiate` gives one that runs."""
+
+    world: World
+    scheduled: list[Scheduled]
+    charts: tuple[Chart, ...]
+    block_charts: Mapping[str, Chart]
+    blocks: Mapping[str, BlockInterface]
+    warnings: tuple[Problem, ...]
+    namespace: dict[str, Any] = field(repr=False)
+    python: str = field(repr=False)
+
+    @property
+    def programs(self) -> tuple[str, ...]:
+        """The names of the program instances, in the order they run."""
+        return tuple(entry.name for entry in self.scheduled)
+
+    def instantiate(self) -> Instance:
+        """A fresh instance with every variable at its initial value."""
+        return Instance(self.world, self.scheduled, self.block_charts, self.namespace)
+
+
+def compile_application(
+    sources: Sequence[Source],
+    globals_: Iterable[Global] = (),
+    *,
+    library: Sequence[Source] = (),
+    strict: bool = False,
+) -> Application:
+    """Compile IEC 61131-3 sources.
+
+    `library` holds more sources, whose units are only included where they are used; with
+    `strict`, forms that the standard does not have are errors instead of warnings.
+    Raises ProblemsError with every problem found, in the order of the sources.
+    """
+    compiler = _Compiler(Reporter(strict))
+    application = compiler.run(sources, globals_, library)
+    if application is None:
+        order = {source.name: number for number, source in enumerate((*library, *sources))}
+        problems = sorted(
+            compiler.reporter.errors,
+            key=lambda p: (order.get(p.place.file, -1), p.place.line, p.place.column),
+        )
+        raise ProblemsError(problems)
+    return application
+
+
+@lru_cache(maxsize=1)
+def _prelude() -> tree.Unit:
+    text = files("softctl.logic").joinpath("prelude.st").read_text("utf-8")
+    reporter = Reporter()
+    unit = parse(Source(LIBRARY, text), reporter)
+    assert not reporter.problems, reporter.problems
+    return unit
+
+
+class _Compiler:
+    def __init__(self, reporter: Reporter) -> None:
+        self.reporter = reporter
+        self.world = World(reporter)
+        self.declarer = Declarer(self.world)
+
+    def run(
+        self, sources: Sequence[Source], globals_: Iterable[Global], library: Sequence[Source]
+    ) -> Application | None:
+        units = [parse(source, self.reporter) for source in (*library, *sources)]
+        self.world.globals_[NOW] = now_symbol()
+        for item in globals_:
+            self._bind(item)
+        own = [pou for unit in units for pou in unit.pous]
+        for unit in units:
+            self.declarer.add(unit)
+        self.declarer.add_library(_prelude())
+        self._declare_globals(units)
+        self.declarer.resolve_all(own)
+        self._check_bodies()
+        configurations = [c for unit in units for c in unit.configurations]
+        scheduled = self._schedule(configurations, own)
+        if self.reporter.errors:
+            return None
+        return self._generate(scheduled, own)
+
+    def _bind(self, item: Global) -> None:
+        name = item.type.upper()
+        type_: Type | None = elementary(name)
+        if name.startswith(("STRING", "WSTRING")):
+            length = name.partition("[")[2].rstrip("]")
+            type_ = StringType(name[0] == "W", int(length)) if length else StringType(name[0] == "W")
+        if type_ is None:
+            raise SoftctlError(f"expected an elementary type for {item.name}, got {item.type}")
+        at = Token("name", item.name, 0, 0, 0, Source("the machine", ""))
+        initial = item.initial
+        if initial is not None and is_kind(type_, Kind.REAL):
+            initial = float(initial)
+        symbol = typed.Symbol(
+            item.name, type_, "global", "VAR_GLOBAL", at, initial, item.writable
+        )
+        self.world.globals_[symbol.key] = symbol
+
+    def _declare_globals(self, units: list[tree.Unit]) -> None:
+        for unit in units:
+            sections = [*unit.globals_, *(s for c in unit.configurations for s in c.sections)]
+            for section in sections:
+                if section.kind == "VAR_GLOBAL":
+                    self.declarer.globals_(section)
+                else:
+                    self.reporter.error(section.at, f"{section.kind} is not supported")
+
+    def _check_bodies(self) -> None:
+        done = 0
+        while done < len(self.declarer.resolved):  # checking may resolve more of the library
+            pou, block = self.declarer.resolved[done]
+            checker = StatementChecker(self.world, block)
+            block.body += checker.statements(pou.body)
+            done += 1
+
+    # Schedule
+
+    def _schedule(
+        self, configurations: list[tree.Configuration], own: list[tree.Pou]
+    ) -> list[Scheduled]:
+        if not any(configuration.programs for configuration in configurations):
+            blocks = [self.world.find_block(p.name) for p in own if p.kind == "PROGRAM"]
+            return [Scheduled(b.name, b, 0) for b in blocks if b is not None]
+        entries = []
+        for configuration in configurations:
+            tasks = {task.name.upper(): self._task(task) for task in configuration.tasks}
+            for program in configuration.programs:
+                entry = self._program(program, tasks)
+                if entry is not None:
+                    entries.append(entry)
+        entries.sort(key=lambda item: item[0])
+        return [entry for _, entry in entries]
+
+    def _task(self, task: tree.Task) -> tuple[int, int]:
+        checker = StatementChecker(self.world, None)
+        priority, interval = 0, 0
+        if task.single is not None:
+            self.reporter.error(task.single.at, "SINGLE is not supported: expected INTERVAL")
+        if task.priority is not None:
+            value = checker.settle(checker.expression(task.priority))
+            priority = value.value if isinstance(value, typed.Constant) else 0
+        if task.interval is not None:
+            value = checker.value(task.interval, elementary("TIME") or ERROR)
+            interval = value.value if isinstance(value, typed.Constant) else 0
+        return priority, interval
+
+    def _program(
+        self, node: tree.ProgramInstance, tasks: dict[str, tuple[int, int]]
+    ) -> tuple[int, Scheduled] | None:
+        block = self.world.find_block(node.type_name)
+        if block is None or block.kind != "PROGRAM":
+            hint = suggest(node.type_name, self.world.block_names)
+            self.reporter.error(node.at, f"expected a program, got {node.type_name}", hint)
+            return None
+        if node.task and node.task.upper() not in tasks:
+            hint = suggest(node.task, tasks)
+            self.reporter.error(node.at, f"expected a task, got {node.task}", hint)
+            return None
+        priority, interval = tasks.get(node.task.upper(), (1 << 30, 0))
+        if node.arguments:
+            self.reporter.error(
+                node.arguments[0].at, "connections of program instances are not supported"
+            )
+        return priority, Scheduled(node.name, block, interval)
+
+    # Generation
+
+    def _generate(self, scheduled: list[Scheduled], own: list[tree.Pou]) -> Application:
+        module = ModuleWriter()
+        module.globals_(self.world.globals_.values())
+        for entry in scheduled:
+            module.need_block(entry.block)
+        charts = {pou.name.upper(): chart_of(pou) for pou in own if pou.network is not None}
+        shown = [charts[e.block.key] for e in scheduled if e.block.key in charts]
+        blocks = {
+            pou.name: _interface(block)
+            for pou, block in self.declarer.resolved
+            if block.kind == "FUNCTION_BLOCK" and pou in own
+        }
+        return Application(
+            self.world,
+            scheduled,
+            tuple(shown),
+            charts,
+            blocks,
+            self.reporter.warnings,
+            module.compile("logic"),
+            module.text,
+        )
+
+
+def _interface(block: typed.Block) -> BlockInterface:
+    return BlockInterface(
+        block.name,
+        tuple(_info(symbol) for symbol in block.of_kind("VAR_INPUT", "VAR_IN_OUT")),
+        tuple(_info(symbol) for symbol in block.of_kind("VAR_OUTPUT")),
+        block.pragma,
+        block.at.place,
+    )
+
+
+def _info(symbol: typed.Symbol) -> VariableInfo:
+    initial = symbol.initial
+    if initial is None:
+        initial = _zero(symbol.type)
+    return VariableInfo(
+        symbol.name, str(symbol.type), initial, symbol.pragma, symbol.comment, symbol.at.place
+    )
+
+
+def _zero(type_: Type) -> Any:
+    if is_kind(type_, Kind.BOOL):
+        return False
+    if is_kind(type_, Kind.REAL):
+        return 0.0
+    if isinstance(type_, StringType):
+        return ""
+    return 0 if not hasattr(type_, "bounds") and not hasattr(type_, "fields") else None

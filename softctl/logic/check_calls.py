@@ -1,0 +1,500 @@
+"""Calls of functions: arguments find their parameters, overloads their types."""
+
+from __future__ import annotations
+
+from softctl.logic import tree, typed
+from softctl.logic.convert import Converter, convert
+from softctl.logic.folding import settle
+from softctl.logic.source import Token, suggest
+from softctl.logic.standard import (
+    OPERATORS,
+    SIGNATURES,
+    Signature,
+    belongs,
+    elementary,
+    split_conversion,
+    split_typed_name,
+)
+from softctl.logic.types import (
+    BOOL,
+    ERROR,
+    LREAL,
+    REAL,
+    UNTYPED_REAL,
+    VOID,
+    BlockType,
+    EnumType,
+    StringType,
+    Type,
+    common_type,
+    is_aggregate,
+    is_integer,
+    is_kind,
+    is_real,
+    is_untyped,
+    widens,
+)
+from softctl.logic.world import NOW, World
+from softctl.values.types import ElementaryType, Kind
+
+_REPEATING = frozenset(("+", "*", "AND", "OR", "XOR", "=", "<", ">", "<=", ">="))
+
+
+class CallChecker(Converter):
+    """Checks calls; the expression checker completes it."""
+
+    def __init__(self, world: World, block: typed.Block | None) -> None:
+        super().__init__(world.reporter)
+        self.world = world
+        self.block = block
+        self.narrowed: dict[int, typed.Interval] = {}
+
+    def expression(self, node: tree.Expression, want: Type | None = None) -> typed.Expression:
+        """See ExpressionChecker."""
+        raise NotImplementedError
+
+    def fail(self, at: Token, message: str, hint: str = "") -> typed.Expression:
+        """See ExpressionChecker."""
+        raise NotImplementedError
+
+    def unary(self, at: Token, operator: str, operand: typed.Expression) -> typed.Expression:
+        """See ExpressionChecker."""
+        raise NotImplementedError
+
+    def binary(
+        self,
+        at: Token,
+        operator: str,
+        left: typed.Expression,
+        right: typed.Expression,
+        want: Type | None = None,
+    ) -> typed.Expression:
+        """See ExpressionChecker."""
+        raise NotImplementedError
+
+    def reference(self, node: tree.Expression) -> typed.Expression | None:
+        """See StatementChecker."""
+        raise NotImplementedError
+
+    def find_symbol(self, key: str) -> typed.Symbol | None:
+        """The variable of that name: the unit's own first, then a global one."""
+        if self.block is not None:
+            symbol = self.block.aliases.get(key) or self.block.symbols.get(key)
+            if symbol is not None:
+                return symbol
+        return self.world.globals_.get(key)
+
+    def find_address(self, text: str) -> typed.Symbol | None:
+        """The variable declared AT an address."""
+        key = text.upper()
+        own = self.block.symbols.values() if self.block is not None else ()
+        for symbol in (*own, *self.world.globals_.values()):
+            if symbol.address.upper() == key:
+                return symbol
+        return None
+
+    def known_names(self) -> list[str]:
+        """The names that may stand in an expression, for suggestions."""
+        own = [s.name for s in self.block.symbols.values()] if self.block is not None else []
+        shared = [s.name for s in self.world.globals_.values() if s.key != NOW]
+        labels = [e.labels[e.values[key]] for key, es in self.world.enum_values.items() for e in es]
+        return own + shared + labels
+
+    # Calls
+
+    def call(self, node: tree.Call, want: Type | None) -> typed.Expression:
+        """A function call in an expression."""
+        callee = node.callee
+        if not isinstance(callee, tree.Name):
+            return self.fail(node.at, "expected a function's name before (")
+        symbol = self.find_symbol(callee.name.upper())
+        if symbol is not None and symbol.kind != "RESULT":
+            if isinstance(symbol.type, BlockType):
+                return self.fail(
+                    node.at,
+                    f"{callee.name} is a function block: call it as a statement,"
+                    f" then use its outputs, such as {callee.name}.{_an_output(symbol.type)}",
+                )
+            return self.fail(node.at, f"expected a function before (, got the variable {callee.name}")
+        block = self.world.find_block(callee.name)
+        if block is not None:
+            return self._user_call(node, callee.name, block)
+        return self._standard_call(node, callee.name.upper(), want)
+
+    def _standard_call(self, node: tree.Call, name: str, want: Type | None) -> typed.Expression:
+        forced: ElementaryType | None = None
+        split = split_typed_name(name)
+        if name not in SIGNATURES and split is not None:
+            name, forced = split
+        enable, arguments = self._split_enable(node)
+        if name in OPERATORS or name == "NOT":
+            result = self._operator_call(node, name, arguments, forced or want)
+        elif name in SIGNATURES:
+            result = self._signature_call(node, SIGNATURES[name], arguments, forced, want)
+        elif name == "TRUNC" or split_conversion(name) is not None:
+            result = self._conversion_call(node, name, arguments, want)
+        else:
+            return self._unknown(node, name)
+        if enable is not None:
+            return self.fail(node.at, "EN and ENO of functions are not supported: use IF")
+        return result
+
+    def _split_enable(
+        self, node: tree.Call
+    ) -> tuple[tree.Argument | None, list[tree.Argument]]:
+        special = [a for a in node.arguments if a.name.upper() in ("EN", "ENO")]
+        others = [a for a in node.arguments if a.name.upper() not in ("EN", "ENO")]
+        return (special[0] if special else None), others
+
+    def _unknown(self, node: tree.Call, name: str) -> typed.Expression:
+        names = [*SIGNATURES, *OPERATORS, *self.world.block_names]
+        callee = node.callee
+        shown = callee.name if isinstance(callee, tree.Name) else name
+        return self.fail(node.at, f"expected a function, got {shown}", suggest(shown, names))
+
+    def _values(
+        self, arguments: list[tree.Argument], want: Type | None
+    ) -> list[typed.Expression] | None:
+        values = []
+        for argument in arguments:
+            if argument.is_output or argument.value is None:
+                self.fail(argument.at, "expected an input value here")
+                return None
+            values.append(self.expression(argument.value, want))
+        return values
+
+    def _operator_call(
+        self, node: tree.Call, name: str, arguments: list[tree.Argument], want: Type | None
+    ) -> typed.Expression:
+        values = self._values(arguments, want)
+        if values is None:
+            return typed.Constant(node.at, ERROR, 0)
+        if name == "NOT":
+            if len(values) != 1:
+                return self.fail(node.at, f"NOT takes 1 argument, got {len(values)}")
+            return self.unary(node.at, "NOT", values[0])
+        operator = OPERATORS[name]
+        if len(values) < 2 or (len(values) > 2 and operator not in _REPEATING):
+            return self.fail(node.at, f"{name} takes 2 arguments, got {len(values)}")
+        if operator in ("=", "<", ">", "<=", ">="):
+            return self._comparison_chain(node.at, operator, arguments, values)
+        result = values[0]
+        for value in values[1:]:
+            result = self.binary(node.at, operator, result, value)
+        return result
+
+    def _comparison_chain(
+        self,
+        at: Token,
+        operator: str,
+        arguments: list[tree.Argument],
+        values: list[typed.Expression],
+    ) -> typed.Expression:
+        result = self.binary(at, operator, values[0], values[1])
+        for position in range(2, len(values)):
+            previous = arguments[position - 1].value
+            assert previous is not None
+            link = self.binary(at, operator, self.expression(previous), values[position])
+            result = self.binary(at, "AND", result, link)
+        return result
+
+    # Overloaded standard functions
+
+    def _signature_call(
+        self,
+        node: tree.Call,
+        signature: Signature,
+        arguments: list[tree.Argument],
+        forced: ElementaryType | None,
+        want: Type | None,
+    ) -> typed.Expression:
+        placed = self._place(node, signature, arguments)
+        if placed is None:
+            return typed.Constant(node.at, ERROR, 0)
+        values = [self.expression(value, forced or want) for value in placed]
+        if any(value.type is ERROR for value in values):
+            return typed.Constant(node.at, ERROR, 0)
+        bound = self._bind(node, signature, values, forced, want)
+        if bound is None:
+            return typed.Constant(node.at, ERROR, 0)
+        for position, value in enumerate(values):
+            parameter = signature.parameter(position)
+            assert parameter is not None
+            if parameter.variable:
+                values[position] = self.coerce(value, bound[parameter.variable])
+            elif parameter.generic == "ANY_INT":
+                values[position] = self.settle(value)
+            else:
+                named = elementary(parameter.generic)
+                assert named is not None
+                values[position] = self.coerce(value, named)
+        result = bound.get(signature.result) or elementary(signature.result)
+        assert result is not None
+        return typed.StandardCall(node.at, result, signature.name, values)
+
+    def _place(
+        self, node: tree.Call, signature: Signature, arguments: list[tree.Argument]
+    ) -> list[tree.Expression] | None:
+        slots: dict[int, tree.Expression] = {}
+        for position, argument in enumerate(arguments):
+            index: int | None = position
+            if argument.name:
+                index = signature.position(argument.name)
+            if index is None or signature.parameter(index) is None or argument.value is None:
+                got = argument.name or f"argument {position + 1}"
+                names = ", ".join(parameter.name for parameter in signature.parameters)
+                self.fail(argument.at, f"{signature.name} takes {names}, got {got}")
+                return None
+            slots[index] = argument.value
+        count = max(len(signature.parameters), len(slots))
+        if sorted(slots) != list(range(count)):
+            more = " or more" if signature.repeats else ""
+            self.fail(
+                node.at,
+                f"{signature.name} takes {len(signature.parameters)}{more} arguments,"
+                f" got {len(slots)}",
+            )
+            return None
+        return [slots[index] for index in range(count)]
+
+    def _bind(
+        self,
+        node: tree.Call,
+        signature: Signature,
+        values: list[typed.Expression],
+        forced: ElementaryType | None,
+        want: Type | None,
+    ) -> dict[str, Type] | None:
+        bound: dict[str, Type] = {}
+        families: dict[str, str] = {}
+        for position, value in enumerate(values):
+            parameter = signature.parameter(position)
+            assert parameter is not None
+            if not parameter.variable:
+                if not belongs(value.type, parameter.generic) and not (
+                    is_untyped(value.type) or widens(value.type, BOOL)
+                ):
+                    self._bad_argument(signature, parameter.name, parameter.generic, value)
+                    return None
+                continue
+            letter = parameter.variable
+            families[letter] = parameter.generic
+            known = bound.get(letter)
+            merged = value.type if known is None else _merge(known, value.type)
+            if merged is None:
+                self.fail(
+                    value.at, f"{signature.name} takes arguments of one type, got {known} and {value.type}"
+                )
+                return None
+            bound[letter] = merged
+        for letter, family in families.items():
+            type_ = _default_for(bound[letter], family, forced, want)
+            if type_ is None or not belongs(type_, family):
+                self._bad_argument(signature, signature.parameters[0].name, family, values[0])
+                return None
+            bound[letter] = type_
+        return bound
+
+    def _bad_argument(
+        self, signature: Signature, parameter: str, family: str, value: typed.Expression
+    ) -> None:
+        self.fail(
+            value.at,
+            f"{signature.name} takes {family} as {parameter}, got {value.type}",
+        )
+
+    # Conversions
+
+    def _conversion_call(
+        self, node: tree.Call, name: str, arguments: list[tree.Argument], want: Type | None
+    ) -> typed.Expression:
+        found = split_conversion(name)
+        values = self._values(arguments, None)
+        if values is None or len(values) != 1:
+            return self.fail(node.at, f"{name} takes 1 argument, got {len(arguments)}")
+        value = values[0]
+        if value.type is ERROR:
+            return value
+        if found is None:  # TRUNC: the target comes from the surroundings
+            integer = want if want is not None and is_integer(want) else elementary("DINT")
+            assert isinstance(integer, ElementaryType)
+            found = (None, integer, "truncate")
+        source, target, mode = found
+        value = self._conversion_source(value, source)
+        if value.type is ERROR:
+            return value
+        return self.converted(node.at, value, target, mode)
+
+    def _conversion_source(
+        self, value: typed.Expression, source: ElementaryType | None
+    ) -> typed.Expression:
+        if source is None:
+            return self.settle(value)
+        wanted: Type = source
+        if source.name in ("STRING", "WSTRING"):
+            if isinstance(value.type, StringType):
+                return value
+            wanted = StringType(source.name == "WSTRING")
+        if isinstance(value.type, EnumType):
+            return value
+        return self.coerce(value, wanted)
+
+    def converted(
+        self, at: Token, value: typed.Expression, target: ElementaryType, mode: str
+    ) -> typed.Expression:
+        """An explicit conversion, if the two types have one."""
+        goal: Type = target
+        if target.name in ("STRING", "WSTRING"):
+            goal = StringType(target.name == "WSTRING")
+        if isinstance(value, typed.Constant):
+            folded = _fold_conversion(value, target, mode)
+            if folded is not None:
+                return folded
+        node = convert(value, goal, mode)
+        node.at = at
+        return node
+
+    # Functions of the program
+
+    def _user_call(self, node: tree.Call, name: str, block: typed.Block) -> typed.Expression:
+        if block.kind != "FUNCTION":
+            return self.fail(
+                node.at, f"{name} is a {block.kind}: declare a variable of it and call that"
+            )
+        inputs = block.of_kind("VAR_INPUT", "VAR_IN_OUT")
+        outputs = {symbol.key: symbol for symbol in block.of_kind("VAR_OUTPUT")}
+        given: dict[str, typed.Expression] = {}
+        fetched: list[tuple[typed.Symbol, typed.Expression, bool]] = []
+        for position, argument in enumerate(node.arguments):
+            key = argument.name.upper()
+            if key in ("EN", "ENO"):
+                return self.fail(argument.at, "EN and ENO of functions are not supported: use IF")
+            if argument.is_output or key in outputs:
+                target = self._output_target(argument, outputs, name)
+                if target is not None:
+                    fetched.append((*target, argument.negated))
+                continue
+            symbol = self._parameter(argument, position, inputs, name)
+            if symbol is None:
+                return typed.Constant(node.at, ERROR, 0)
+            value = self.argument_value(argument, symbol)
+            if value is not None:
+                given[symbol.key] = value
+        arguments = [self._given_or_default(node, symbol, given) for symbol in inputs]
+        return typed.FunctionCall(node.at, block.result or VOID, block, arguments, fetched)
+
+    def _parameter(
+        self,
+        argument: tree.Argument,
+        position: int,
+        inputs: list[typed.Symbol],
+        name: str,
+    ) -> typed.Symbol | None:
+        if not argument.name:
+            if position < len(inputs):
+                return inputs[position]
+            self.fail(argument.at, f"{name} takes {len(inputs)} arguments, got more")
+            return None
+        for symbol in inputs:
+            if symbol.key == argument.name.upper():
+                return symbol
+        names = [symbol.name for symbol in inputs]
+        self.fail(
+            argument.at,
+            f"expected an input of {name}, got {argument.name}",
+            suggest(argument.name, names),
+        )
+        return None
+
+    def argument_value(
+        self, argument: tree.Argument, symbol: typed.Symbol
+    ) -> typed.Expression | None:
+        """The value for an input, or the variable for an in-out."""
+        if argument.value is None:
+            return None
+        if symbol.kind != "VAR_IN_OUT":
+            value = self.expression(argument.value, symbol.type)
+            return self.coerce(value, symbol.type, argument.value.at)
+        target = self.reference(argument.value)
+        if target is None or target.type is ERROR:
+            return None
+        if target.type != symbol.type and not (
+            isinstance(target.type, BlockType)
+            and isinstance(symbol.type, BlockType)
+            and target.type.block is symbol.type.block
+        ):
+            self.fail(
+                argument.at,
+                f"expected a variable of type {symbol.type} for {symbol.name}, got {target.type}",
+            )
+            return None
+        return target
+
+    def _output_target(
+        self, argument: tree.Argument, outputs: dict[str, typed.Symbol], name: str
+    ) -> tuple[typed.Symbol, typed.Expression] | None:
+        symbol = outputs.get(argument.name.upper())
+        if symbol is None:
+            hint = suggest(argument.name, [s.name for s in outputs.values()])
+            self.fail(argument.at, f"expected an output of {name}, got {argument.name}", hint)
+            return None
+        target = self.reference(argument.value) if argument.value is not None else None
+        return None if target is None else (symbol, target)
+
+    def _given_or_default(
+        self, node: tree.Call, symbol: typed.Symbol, given: dict[str, typed.Expression]
+    ) -> typed.Expression:
+        value = given.get(symbol.key)
+        if value is not None:
+            return value
+        if symbol.kind == "VAR_IN_OUT":
+            return self.fail(node.at, f"expected a variable for the in-out {symbol.name}")
+        return typed.Constant(node.at, symbol.type, symbol.initial)
+
+
+def _an_output(type_: BlockType) -> str:
+    outputs = type_.block.of_kind("VAR_OUTPUT")
+    return outputs[0].name if outputs else "Q"
+
+
+def _merge(known: Type, other: Type) -> Type | None:
+    if known == other:
+        return known
+    if isinstance(known, StringType) and isinstance(other, StringType):
+        return known if known.length >= other.length else other
+    return common_type(known, other)
+
+
+def _default_for(
+    type_: Type, family: str, forced: ElementaryType | None, want: Type | None
+) -> Type | None:
+    if forced is not None:
+        return forced
+    if family == "ANY_REAL" and not is_real(type_):
+        if is_untyped(type_):
+            return want if want in (REAL, LREAL) else LREAL
+        return common_type(type_, UNTYPED_REAL)
+    if not is_untyped(type_):
+        return type_
+    if type_ is UNTYPED_REAL:
+        return want if want in (REAL, LREAL) else LREAL
+    if is_integer(type_):
+        fits = want is not None and not is_aggregate(want) and isinstance(want, ElementaryType)
+        if fits and (belongs(want, family) if want is not None else False):
+            return want
+        return elementary("LWORD" if family == "ANY_BIT" else "DINT")
+    return StringType()
+
+
+def _fold_conversion(
+    value: typed.Constant, target: ElementaryType, mode: str
+) -> typed.Constant | None:
+    numeric = isinstance(value.value, int | float) and not isinstance(value.value, bool)
+    if not numeric or not (target.is_numeric or is_kind(target, Kind.BITS)):
+        return None
+    if is_kind(value.type, Kind.DURATION, Kind.DATE):
+        return None
+    number = value.value
+    if isinstance(number, float) and not is_real(target):
+        number = int(number) if mode == "truncate" else round(number)
+    return typed.Constant(value.at, target, settle(number, target))

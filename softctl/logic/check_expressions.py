@@ -1,0 +1,481 @@
+"""Expressions: names become symbols, types are found, constants are folded."""
+
+from __future__ import annotations
+
+from softctl.logic import tree, typed
+from softctl.logic.check_calls import CallChecker
+from softctl.logic.convert import convert
+from softctl.logic.folding import fits, fold, interval_after, interval_of, settle
+from softctl.logic.source import Token, suggest
+from softctl.logic.standard import elementary
+from softctl.logic.types import (
+    BOOL,
+    ERROR,
+    LREAL,
+    LTIME,
+    TIME,
+    UNTYPED_INT,
+    UNTYPED_REAL,
+    UNTYPED_STRING,
+    ArrayType,
+    BlockType,
+    EnumType,
+    StringType,
+    StructType,
+    Type,
+    base_type,
+    common_type,
+    is_integer,
+    is_kind,
+    is_numeric,
+    is_real,
+    is_untyped,
+    limits,
+)
+from softctl.values.types import ElementaryType, Kind
+
+_COMPARISONS = frozenset(("=", "<>", "<", ">", "<=", ">="))
+_READABLE = ("VAR_INPUT", "VAR_OUTPUT", "VAR_IN_OUT")
+
+
+class ExpressionChecker(CallChecker):
+    """Checks the expressions of one unit."""
+
+    def expression(self, node: tree.Expression, want: Type | None = None) -> typed.Expression:
+        """The checked expression; `want` helps literals and enumerations, it does not bind."""
+        if isinstance(node, tree.Literal):
+            return self._literal(node)
+        if isinstance(node, tree.Name):
+            return self._name(node, want)
+        if isinstance(node, tree.Binary):
+            return self._binary(node, want)
+        if isinstance(node, tree.Unary):
+            return self._unary(node, want)
+        if isinstance(node, tree.Member):
+            return self._member(node)
+        if isinstance(node, tree.Index):
+            return self._index(node)
+        if isinstance(node, tree.Call):
+            return self.call(node, want)
+        if isinstance(node, tree.EnumLiteral):
+            return self._enum_literal(node)
+        if isinstance(node, tree.Bit):
+            return self._bit(node)
+        if isinstance(node, tree.Address):
+            return self._address(node)
+        return self.fail(node.at, "an initial value in brackets belongs in a declaration only")
+
+    def value(self, node: tree.Expression, target: Type) -> typed.Expression:
+        """The expression converted to a type."""
+        return self.coerce(self.expression(node, target), target, node.at)
+
+    def condition(self, node: tree.Expression) -> typed.Expression:
+        """The expression as BOOL."""
+        checked = self.expression(node, BOOL)
+        if checked.type is not ERROR and checked.type != BOOL:
+            checked = self.coerce(checked, BOOL, node.at)
+        return checked
+
+    def fail(self, at: Token, message: str, hint: str = "") -> typed.Expression:
+        """Report an error; the result fits everywhere, so that it is not reported twice."""
+        self.reporter.error(at, message, hint)
+        return typed.Constant(at, ERROR, 0)
+
+    # Leaves
+
+    def _literal(self, node: tree.Literal) -> typed.Expression:
+        value = node.value
+        if node.type_name:
+            return self._typed_literal(node)
+        if isinstance(value, str):
+            return typed.Constant(node.at, StringType(True) if node.wide else UNTYPED_STRING, value)
+        return typed.Constant(node.at, UNTYPED_REAL if isinstance(value, float) else UNTYPED_INT, value)
+
+    def _typed_literal(self, node: tree.Literal) -> typed.Expression:
+        value = node.value
+        type_: Type | None = elementary(node.type_name)
+        if node.type_name in ("STRING", "WSTRING"):
+            type_ = StringType(node.type_name == "WSTRING")
+        elif isinstance(type_, ElementaryType) and type_.kind in (
+            Kind.DURATION,
+            Kind.DATE,
+            Kind.BOOL,
+        ) and not (isinstance(value, int) and type_.kind is Kind.BOOL and value not in (0, 1)):
+            return typed.Constant(node.at, type_, value)
+        if type_ is None:
+            declared = self.world.find_type(node.type_name)
+            if declared is None:
+                return self.fail(node.at, f"expected a type before #, got {node.type_name}")
+            type_ = declared.type
+        untyped = {int: UNTYPED_INT, float: UNTYPED_REAL, str: UNTYPED_STRING}[type(value)]
+        return self.coerce(typed.Constant(node.at, untyped, value), type_, node.at)
+
+    def _name(self, node: tree.Name, want: Type | None) -> typed.Expression:
+        key = node.name.upper()
+        symbol = self.find_symbol(key)
+        if symbol is not None:
+            return self.use(node.at, symbol)
+        enums = self.world.enum_values.get(key, [])
+        if enums:
+            return self._enum_value(node, key, enums, want)
+        return self.fail(
+            node.at,
+            f"expected a declared name, got {node.name}",
+            suggest(node.name, self.known_names()),
+        )
+
+    def use(self, at: Token, symbol: typed.Symbol) -> typed.Expression:
+        """A read of a variable, or the value of a constant."""
+        symbol.reads += 1
+        type_ = base_type(symbol.type)
+        if symbol.storage == "constant" and isinstance(symbol.initial, bool | int | float | str):
+            return typed.Constant(at, type_, symbol.initial)
+        interval = self.narrowed.get(id(symbol)) or limits(symbol.type)
+        return typed.Variable(at, type_, symbol, interval)
+
+    def _enum_value(
+        self, node: tree.Name, key: str, enums: list[EnumType], want: Type | None
+    ) -> typed.Expression:
+        chosen = next((enum for enum in enums if enum is want), None)
+        if chosen is None and len(enums) > 1:
+            names = " or ".join(f"{enum.name}#{node.name}" for enum in enums)
+            return self.fail(node.at, f"{node.name} belongs to several enumerations: write {names}")
+        chosen = chosen or enums[0]
+        return typed.Constant(node.at, chosen, chosen.values[key])
+
+    def _enum_literal(self, node: tree.EnumLiteral) -> typed.Expression:
+        declared = self.world.find_type(node.type_name)
+        if declared is None or not isinstance(declared.type, EnumType):
+            hint = suggest(node.type_name, self.world.type_names)
+            return self.fail(
+                node.at, f"expected an enumeration or a type before #, got {node.type_name}", hint
+            )
+        enum = declared.type
+        if node.name.upper() not in enum.values:
+            hint = suggest(node.name, enum.names)
+            return self.fail(node.at, f"expected a value of {enum.name}, got {node.name}", hint)
+        return typed.Constant(node.at, enum, enum.values[node.name.upper()])
+
+    def _address(self, node: tree.Address) -> typed.Expression:
+        symbol = self.find_address(node.text)
+        if symbol is not None:
+            return self.use(node.at, symbol)
+        return self.fail(
+            node.at,
+            f"no variable is declared AT {node.text}: declare one, such as"
+            f" x AT {node.text} : …, or use a point by its name",
+        )
+
+    # Access
+
+    def _member(self, node: tree.Member) -> typed.Expression:
+        if isinstance(node.base, tree.Name) and self.find_symbol(node.base.name.upper()) is None:
+            declared = self.world.find_type(node.base.name)
+            if declared is not None and isinstance(declared.type, EnumType):
+                return self._enum_literal(tree.EnumLiteral(node.at, node.base.name, node.name))
+        base = self.expression(node.base)
+        type_, key = base.type, node.name.upper()
+        if type_ is ERROR:
+            return base
+        if isinstance(type_, StructType):
+            found = type_.fields.get(key)
+            if found is not None:
+                return typed.Member(node.at, base_type(found.type), base, key)
+            names = [field.name for field in type_.fields.values()]
+            return self._no_member(node, type_, names)
+        if isinstance(type_, BlockType):
+            symbol = type_.block.symbols.get(key)
+            if symbol is not None and symbol.kind in _READABLE:
+                return typed.Member(node.at, base_type(symbol.type), base, key)
+            if symbol is not None and isinstance(symbol.type, StructType) and symbol.kind == "STEP":
+                return typed.Member(node.at, symbol.type, base, key)
+            if symbol is not None:
+                return self.fail(node.at, f"{node.name} is internal to {type_}: expected an input or output")
+            return self._no_member(node, type_, [s.name for s in type_.block.of_kind(*_READABLE)])
+        return self.fail(node.at, f"expected a structure or block before .{node.name}, got {type_}")
+
+    def _no_member(self, node: tree.Member, type_: Type, names: list[str]) -> typed.Expression:
+        return self.fail(
+            node.at, f"expected a member of {type_}, got {node.name}", suggest(node.name, names)
+        )
+
+    def _index(self, node: tree.Index) -> typed.Expression:
+        base = self.expression(node.base)
+        indices = [self.settle(self.expression(index)) for index in node.indices]
+        if base.type is ERROR:
+            return base
+        result = base
+        while indices:
+            array = result.type
+            if not isinstance(array, ArrayType):
+                return self.fail(node.at, f"expected an array before [, got {array}")
+            count = len(array.bounds)
+            if len(indices) < count:
+                return self.fail(node.at, f"expected {count} indices, got {len(indices)}")
+            result = self._element(node.at, result, array, indices[:count])
+            indices = indices[count:]
+        return result
+
+    def _element(
+        self, at: Token, base: typed.Expression, array: ArrayType, indices: list[typed.Expression]
+    ) -> typed.Expression:
+        checked = []
+        for index, (low, high) in zip(indices, array.bounds, strict=True):
+            if index.type is not ERROR and not is_integer(index.type) and not isinstance(index.type, EnumType):
+                return self.fail(index.at, f"expected a whole number as index, got {index.type}")
+            interval = interval_of(index)
+            inside = interval is not None and low <= interval[0] and interval[1] <= high
+            if isinstance(index, typed.Constant) and not inside and index.type is not ERROR:
+                return self.fail(
+                    index.at, f"expected an index between {low} and {high}, got {index.value}"
+                )
+            checked.append(not inside)
+        return typed.Index(at, base_type(array.element), base, indices, array.bounds, checked)
+
+    def _bit(self, node: tree.Bit) -> typed.Expression:
+        base = self.expression(node.base)
+        if base.type is ERROR:
+            return base
+        if not is_kind(base.type, Kind.BITS, Kind.SIGNED, Kind.UNSIGNED):
+            return self.fail(node.at, f"expected a bit string before a bit number, got {base.type}")
+        assert isinstance(base.type, ElementaryType)
+        width = {"X": 1, "B": 8, "W": 16, "D": 32, "L": 64}[node.unit]
+        count = base.type.bits // width
+        if node.number >= count:
+            return self.fail(
+                node.at, f"expected a number between 0 and {count - 1}, got {node.number}"
+            )
+        names = {1: "BOOL", 8: "BYTE", 16: "WORD", 32: "DWORD", 64: "LWORD"}
+        part = elementary(names[width])
+        assert part is not None
+        return typed.Part(node.at, part, base, node.number * width, width)
+
+    # Operators
+
+    def _unary(self, node: tree.Unary, want: Type | None) -> typed.Expression:
+        operand = self.expression(node.operand, want)
+        return self.unary(node.at, node.operator, operand)
+
+    def unary(self, at: Token, operator: str, operand: typed.Expression) -> typed.Expression:
+        """NOT or minus on a checked operand."""
+        type_ = operand.type
+        if type_ is ERROR:
+            return operand
+        if operator == "NOT":
+            return self._not(at, operand)
+        if not is_numeric(type_) and not is_kind(type_, Kind.DURATION):
+            return self.fail(at, f"expected a number after -, got {type_}")
+        if isinstance(operand, typed.Constant):
+            return typed.Constant(at, type_, settle(-operand.value, type_))
+        interval = interval_of(operand)
+        wraps = interval is not None and not fits((-interval[1], -interval[0]), type_)
+        return typed.Unary(at, type_, "-", operand, wraps)
+
+    def _not(self, at: Token, operand: typed.Expression) -> typed.Expression:
+        type_ = operand.type
+        if is_kind(type_, Kind.BOOL):
+            if isinstance(operand, typed.Constant):
+                return typed.Constant(at, type_, not operand.value)
+            return typed.Unary(at, type_, "NOT", operand)
+        if is_kind(type_, Kind.SIGNED, Kind.UNSIGNED):
+            self.reporter.depart(at, f"NOT of {type_}: convert it to a bit string first")
+        elif not is_kind(type_, Kind.BITS):
+            return self.fail(at, f"expected a BOOL or bit string after NOT, got {type_}")
+        if isinstance(operand, typed.Constant):
+            return typed.Constant(at, type_, settle(~operand.value, type_))
+        return typed.Unary(at, type_, "NOT", operand)
+
+    def _binary(self, node: tree.Binary, want: Type | None) -> typed.Expression:
+        operator = node.operator
+        if operator in _COMPARISONS:
+            want = None
+        left = self.expression(node.left, want)
+        right = self.expression(node.right, left.type if isinstance(left.type, EnumType) else want)
+        if isinstance(right.type, EnumType) and left.type is not right.type:
+            left = self.expression(node.left, right.type)
+        return self.binary(node.at, operator, left, right, want)
+
+    def binary(
+        self,
+        at: Token,
+        operator: str,
+        left: typed.Expression,
+        right: typed.Expression,
+        want: Type | None = None,
+    ) -> typed.Expression:
+        """An operator on checked operands."""
+        if left.type is ERROR or right.type is ERROR:
+            return typed.Constant(at, BOOL if operator in _COMPARISONS else ERROR, 0)
+        if operator in _COMPARISONS:
+            return self._comparison(at, operator, left, right)
+        if operator in ("AND", "OR", "XOR"):
+            return self._logical(at, operator, left, right)
+        timed = self._timed(at, operator, left, right)
+        if timed is not None:
+            return timed
+        return self._arithmetic(at, operator, left, right)
+
+    def _comparison(
+        self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
+    ) -> typed.Expression:
+        type_ = common_type(left.type, right.type)
+        if type_ is None and isinstance(left.type, EnumType) and is_integer(right.type):
+            type_ = right.type
+        elif type_ is None and isinstance(right.type, EnumType) and is_integer(left.type):
+            type_ = left.type
+        if type_ is None or isinstance(type_, ArrayType | StructType | BlockType):
+            return self._bad_operands(at, operator, left, right)
+        if isinstance(type_, ElementaryType) or isinstance(type_, StringType):
+            left, right = self.coerce(left, type_), self.coerce(right, type_)
+        if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
+            return typed.Constant(at, BOOL, fold(operator, left.value, right.value))
+        if operator in ("=", "<>") and is_real(type_):
+            self.reporter.warn(at, f"{type_} values compared with {operator}: rounding decides")
+        return typed.Binary(at, BOOL, operator, left, right)
+
+    def _logical(
+        self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
+    ) -> typed.Expression:
+        type_ = common_type(left.type, right.type)
+        if type_ is UNTYPED_INT:
+            type_ = elementary("LWORD")
+        if type_ is None or not is_kind(type_, Kind.BOOL, Kind.BITS, Kind.SIGNED, Kind.UNSIGNED):
+            return self._bad_operands(at, operator, left, right)
+        if is_kind(type_, Kind.SIGNED, Kind.UNSIGNED):
+            self.reporter.depart(at, f"{operator} of {type_} values: convert them to bit strings")
+        left, right = self.coerce(left, type_), self.coerce(right, type_)
+        if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
+            return typed.Constant(at, type_, fold(operator, left.value, right.value))
+        return typed.Binary(at, type_, operator, left, right)
+
+    def _arithmetic(
+        self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
+    ) -> typed.Expression:
+        type_ = common_type(left.type, right.type)
+        bits = is_kind(type_, Kind.BITS) if type_ is not None else False
+        if type_ is None or not (is_numeric(type_) or bits):
+            return self._bad_operands(at, operator, left, right)
+        if bits:
+            self.reporter.depart(at, f"{operator} of {type_} values: convert them to numbers")
+        if operator == "MOD" and is_real(type_):
+            return self.fail(at, f"expected whole numbers around MOD, got {left.type} and {right.type}")
+        if operator == "**":
+            return self._power(at, left, right)
+        left, right = self._same(left, type_), self._same(right, type_)
+        if ERROR in (left.type, right.type):
+            return left
+        if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
+            return self._folded(at, operator, left, right, type_)
+        return self._sized(typed.Binary(at, type_, operator, left, right))
+
+    def _same(self, value: typed.Expression, type_: Type) -> typed.Expression:
+        if is_untyped(type_):
+            return value
+        return self.coerce(value, type_)
+
+    def _power(
+        self, at: Token, left: typed.Expression, right: typed.Expression
+    ) -> typed.Expression:
+        if not is_untyped(left.type) and is_untyped(right.type):
+            right = self.settle(right, left.type if is_real(right.type) else None)
+        if is_untyped(left.type) and not is_untyped(right.type):
+            left = self.settle(left, right.type)
+        if is_integer(left.type) and is_real(right.type):
+            left = self.coerce(left, common_type(left.type, right.type) or right.type)
+        if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
+            return self._folded(at, "**", left, right, left.type)
+        node = typed.Binary(at, left.type, "**", left, right)
+        node.wraps = is_integer(left.type)
+        return node
+
+    def _folded(
+        self,
+        at: Token,
+        operator: str,
+        left: typed.Constant,
+        right: typed.Constant,
+        type_: Type,
+    ) -> typed.Expression:
+        first, second = left.value, right.value
+        if type_ is UNTYPED_REAL:
+            first, second = float(first), float(second)
+        try:
+            value = fold(operator, first, second)
+        except ZeroDivisionError:
+            return self.fail(right.at, "expected a divisor other than zero, got 0")
+        except (OverflowError, ValueError):
+            return self.fail(at, "expected a constant within the range of its type")
+        if type_ is UNTYPED_INT and isinstance(value, float):
+            type_ = UNTYPED_REAL
+        return typed.Constant(at, type_, settle(value, type_))
+
+    def _sized(self, node: typed.Binary) -> typed.Expression:
+        """Find the interval of a whole-number operation and whether it has to wrap.
+
+        `+`, `-` and `*` give the same residue whether or not their operands were wrapped,
+        so that only the outermost of a chain wraps.
+        """
+        if not limits(node.type):
+            return node
+        if node.operator in ("+", "-", "*"):
+            for operand in (node.left, node.right):
+                if isinstance(operand, typed.Binary) and operand.operator in ("+", "-", "*"):
+                    operand.wraps = False
+        left, right = interval_of(node.left), interval_of(node.right)
+        if left is None or right is None:
+            return node
+        interval = interval_after(node.operator, left, right)
+        node.wraps = interval is None or not fits(interval, node.type)
+        node.interval = interval
+        return node
+
+    def _timed(
+        self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
+    ) -> typed.Expression | None:
+        a, b = left.type, right.type
+        first = is_kind(a, Kind.DURATION, Kind.DATE)
+        second = is_kind(b, Kind.DURATION, Kind.DATE)
+        if not first and not second:
+            return None
+        result = _timed_result(operator, a, b)
+        if result is None:
+            return self._bad_operands(at, operator, left, right)
+        if is_real(a) or is_real(b):
+            number = typed.Binary(at, LREAL, operator, _as_lreal(left), _as_lreal(right))
+            return convert(number, result)
+        if not first or not second:
+            left, right = self.settle(left), self.settle(right)
+        if isinstance(left, typed.Constant) and isinstance(right, typed.Constant) and first and second:
+            return typed.Constant(at, result, settle(fold(operator, left.value, right.value), result))
+        return self._sized(typed.Binary(at, result, operator, left, right))
+
+    def _bad_operands(
+        self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
+    ) -> typed.Expression:
+        return self.fail(at, f"{operator} does not take {left.type} and {right.type}")
+
+
+def _as_lreal(value: typed.Expression) -> typed.Expression:
+    if isinstance(value, typed.Constant):
+        return typed.Constant(value.at, LREAL, float(value.value))
+    return convert(value, LREAL) if value.type != LREAL else value
+
+
+def _timed_result(operator: str, left: Type, right: Type) -> Type | None:
+    """The type of an operation with durations and dates (table 30), or None."""
+    first, second = is_kind(left, Kind.DURATION), is_kind(right, Kind.DURATION)
+    if first and second and operator in ("+", "-"):
+        return LTIME if LTIME in (left, right) else TIME
+    if first and operator in ("*", "/") and is_numeric(right):
+        return left
+    if second and operator == "*" and is_numeric(left):
+        return right
+    if not is_kind(left, Kind.DATE):
+        return None
+    assert isinstance(left, ElementaryType)
+    if second and operator in ("+", "-") and left.name not in ("DATE", "LDATE"):
+        return left
+    if operator == "-" and left == right:
+        return LTIME if left.name.startswith("L") else TIME
+    return None
+

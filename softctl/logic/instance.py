@@ -1,0 +1,224 @@
+"""A running application: scans, access by path, snapshots, faults."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from types import FrameType
+from typing import Any
+
+from softctl.errors import Place, SoftctlError
+from softctl.logic import typed
+from softctl.logic.paths import Location, coerce_value, locate
+from softctl.logic.python_expressions import mangle
+from softctl.logic.python_module import MARK
+from softctl.logic.python_runtime import ScanFault
+from softctl.logic.sfc import Chart
+from softctl.logic.types import REAL
+from softctl.logic.world import World
+
+LOOP_BUDGET = 1_000_000
+"""Loop passes that all programs together may take in one scan."""
+
+_SHOWN_VALUES = 6
+
+
+class LogicFault(SoftctlError):
+    """A program failed while running; the text names the cause, file, line and values."""
+
+    def __init__(self, cause: str, place: Place, values: str = "") -> None:
+        self.cause = cause
+        self.place = place
+        super().__init__(f"{cause} ({place})" + (f": {values}" if values else ""))
+
+
+@dataclass(frozen=True, slots=True)
+class Scheduled:
+    """A program instance; `interval_ns` 0 means every scan."""
+
+    name: str
+    block: typed.Block
+    interval_ns: int
+
+
+class Instance:
+    """One set of variables with the programs that run on them."""
+
+    def __init__(
+        self,
+        world: World,
+        scheduled: Sequence[Scheduled],
+        charts: Mapping[str, Chart],
+        namespace: dict[str, Any],
+    ) -> None:
+        self._world = world
+        self._charts = charts
+        self._namespace = namespace
+        self._globals: Any = namespace["Globals"]()
+        self._scheduled = list(scheduled)
+        self._programs: dict[str, Any] = {
+            entry.name.upper(): namespace[f"b_{entry.block.key}"]() for entry in scheduled
+        }
+        self._blocks = {entry.name.upper(): entry.block for entry in scheduled}
+        self._runs = [program.run for program in self._programs.values()]
+        self._intervals = [entry.interval_ns for entry in scheduled]
+        self._due = [0] * len(self._intervals) if any(self._intervals) else None
+        self._cache: dict[str, Location] = {}
+
+    # Running
+
+    def scan(self, now_ns: int) -> None:
+        """Run the programs once, in order; raises LogicFault where one fails."""
+        state = self._globals
+        state.h__NOW = now_ns
+        state.fuel = LOOP_BUDGET
+        try:
+            if self._due is None:
+                for run in self._runs:
+                    run(state)
+            else:
+                self._run_due(now_ns, self._due)
+        except (ScanFault, ArithmeticError, ValueError, RecursionError) as error:
+            fault = self._fault(error)
+            if fault is None:
+                raise
+            raise fault from None
+
+    def _run_due(self, now_ns: int, due: list[int]) -> None:
+        for number, run in enumerate(self._runs):
+            interval_ns = self._intervals[number]
+            if not interval_ns:
+                run(self._globals)
+            elif due[number] <= now_ns:
+                late_ns = (now_ns - due[number]) % interval_ns if due[number] else 0
+                due[number] = now_ns - late_ns + interval_ns
+                run(self._globals)
+
+    # Access
+
+    def read(self, path: str) -> Any:
+        """The value of a variable by path, such as `Feed.Timer1.ET`; raises SoftctlError."""
+        return self.reader([path])()[0]
+
+    def write(self, path: str, value: Any) -> None:
+        """Set a variable by path; raises SoftctlError for a value that does not fit."""
+        location = self._locate(path)
+        self.writer([path])([coerce_value(value, location, path)])
+
+    def reader(self, paths: Sequence[str]) -> Callable[[], tuple[Any, ...]]:
+        """A fast function that reads all these variables."""
+        locations = [self._locate(path) for path in paths]
+        scope, texts = self._scope(locations)
+        body = "".join(f"{text}, " for text in texts)
+        made: Callable[[], tuple[Any, ...]] = eval(f"lambda: ({body})", scope)
+        return made
+
+    def writer(self, paths: Sequence[str]) -> Callable[[Sequence[Any]], None]:
+        """A fast function that sets all these variables; values must be of their types.
+
+        REAL values are rounded; nothing else is checked.
+        """
+        locations = [self._locate(path) for path in paths]
+        scope, texts = self._scope(locations)
+        lines = ["def write(values):"]
+        if not paths:
+            lines.append("    pass")
+        else:
+            names = [f"v{i}" if loc.type == REAL else text for i, (loc, text) in enumerate(zip(locations, texts, strict=True))]
+            lines.append(f"    {', '.join(names)}, = values")
+        for number, (location, text) in enumerate(zip(locations, texts, strict=True)):
+            if location.type == REAL:
+                lines.append(f"    {text} = to_real(v{number})")
+        scope["to_real"] = self._namespace["to_real"]
+        exec("\n".join(lines), scope)
+        made: Callable[[Sequence[Any]], None] = scope["write"]
+        return made
+
+    def _locate(self, path: str) -> Location:
+        location = self._cache.get(path)
+        if location is None:
+            location = self._cache[path] = locate(path, self._world, self._blocks)
+        return location
+
+    def _scope(self, locations: list[Location]) -> tuple[dict[str, Any], list[str]]:
+        """Owners never change, so each variable is one attribute or element of a known object."""
+        scope: dict[str, Any] = {}
+        names: dict[int, str] = {}
+        texts = []
+        for location in locations:
+            owner = self._globals if not location.program else self._programs[location.program]
+            for step in location.steps:
+                owner = getattr(owner, step) if isinstance(step, str) else owner[step]
+            name = names.setdefault(id(owner), f"o{len(names)}")
+            scope[name] = owner
+            last = location.last
+            texts.append(f"{name}.{last}" if isinstance(last, str) else f"{name}[{last}]")
+        return scope, texts
+
+    # Charts
+
+    def active_steps(self, program: str) -> tuple[str, ...]:
+        """The active steps of a program's chart, in order of declaration."""
+        block = self._blocks.get(program.upper())
+        chart = self._charts.get(block.key) if block is not None else None
+        if chart is None:
+            raise SoftctlError(f"expected a program with a chart, got {program}")
+        state = self._programs[program.upper()]
+        return tuple(s.name for s in chart.steps if getattr(state, mangle(s.name.upper())).X)
+
+    # Snapshots
+
+    def snapshot(self) -> tuple[Any, ...]:
+        """All state as one value that never changes afterwards."""
+        due = tuple(self._due) if self._due is not None else None
+        return (
+            self._globals.snapshot(),
+            tuple(program.snapshot() for program in self._programs.values()),
+            due,
+        )
+
+    def restore(self, state: tuple[Any, ...]) -> None:
+        """Go back to a snapshot of this application."""
+        shared, programs, due = state
+        self._globals.restore(shared)
+        for program, saved in zip(self._programs.values(), programs, strict=True):
+            program.restore(saved)
+        self._due = list(due) if due is not None else None
+
+    # Faults
+
+    def _fault(self, error: BaseException) -> LogicFault | None:
+        """What an exception from generated code says in ST's terms, or None if it is not from there."""
+        frame, line = None, 0
+        trace = error.__traceback__
+        while trace is not None:
+            files = trace.tb_frame.f_globals.get(MARK)
+            if files and trace.tb_frame.f_code.co_filename in files:
+                frame, line = trace.tb_frame, trace.tb_lineno
+            trace = trace.tb_next
+        if frame is None:
+            return None
+        place = Place(frame.f_code.co_filename, line)
+        return LogicFault(_cause(error), place, _values(frame))
+
+
+def _cause(error: BaseException) -> str:
+    if isinstance(error, ScanFault):
+        return str(error)
+    if isinstance(error, ZeroDivisionError):
+        return "expected a divisor other than zero, got 0"
+    if isinstance(error, RecursionError):
+        return "expected calls that end, got a function that calls itself without end"
+    return f"expected a value within range, got {error}"
+
+
+def _values(frame: FrameType) -> str:
+    """The unit's elementary variables at the fault, the first few."""
+    instance = frame.f_locals.get("self")
+    pairs = [(name, value) for name, value in frame.f_locals.items() if name.isupper()]
+    for name in getattr(type(instance), "__slots__", ()):
+        if name[0].isupper():
+            pairs.append((name, getattr(instance, name, None)))
+    shown = [f"{name} = {value}" for name, value in pairs if isinstance(value, bool | int | float | str)]
+    more = ", …" if len(shown) > _SHOWN_VALUES else ""
+    return ", ".join(shown[:_SHOWN_VALUES]) + more

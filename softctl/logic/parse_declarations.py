@@ -1,0 +1,193 @@
+"""Types and variables (IEC 61131-3 tables 11 to 14)."""
+
+from __future__ import annotations
+
+from softctl.logic import tree
+from softctl.logic.cursor import ParseError
+from softctl.logic.parse_expressions import ExpressionParser
+from softctl.logic.source import Token
+
+SECTION_KINDS = frozenset(
+    "VAR VAR_INPUT VAR_OUTPUT VAR_IN_OUT VAR_TEMP VAR_EXTERNAL VAR_GLOBAL VAR_ACCESS"
+    " VAR_CONFIG VAR_CONSTANT".split()
+)
+POU_ENDS = frozenset(
+    "END_PROGRAM END_FUNCTION END_FUNCTION_BLOCK END_CONFIGURATION END_RESOURCE"
+    " PROGRAM FUNCTION FUNCTION_BLOCK TYPE CONFIGURATION".split()
+)
+
+
+class DeclarationParser(ExpressionParser):
+    """Parses type declarations and variable sections."""
+
+    def type_section(self, unit: tree.Unit) -> None:
+        """TYPE … END_TYPE."""
+        self.expect("TYPE")
+        while self.token.kind not in ("END_TYPE", "end") and self.token.kind not in POU_ENDS:
+            try:
+                unit.types.append(self._type_declaration())
+            except ParseError:
+                self.depth = 0
+                self.skip_to({";", "END_TYPE", "END_STRUCT", *POU_ENDS})
+                self.accept("END_STRUCT")
+                self.accept(";")
+        self.expect("END_TYPE", "a type's name or END_TYPE")
+        self.accept(";")
+
+    def _type_declaration(self) -> tree.TypeDeclaration:
+        name = self.expect_name("a type's name or END_TYPE")
+        self.expect(":", ": after the type's name")
+        spec = self.type_spec()
+        initial = self.initial_value() if self.accept(":=") else None
+        if not self.accept(";"):
+            if self.previous.kind != "END_STRUCT":
+                raise self.missing_semicolon("the type")
+            self.reporter.depart(self.previous, "END_STRUCT without ; behind it: write END_STRUCT;")
+        return tree.TypeDeclaration(name, name.text, spec, initial)
+
+    def type_spec(self) -> tree.TypeSpec:
+        """Any type specification."""
+        token = self.token
+        if token.kind == "ARRAY":
+            return self._array()
+        if token.kind == "STRUCT":
+            return self._struct()
+        if token.kind == "(":
+            return self._enumeration("")
+        if token.kind == "name":
+            return self._named()
+        raise self.unexpected("a type")
+
+    def _named(self) -> tree.TypeSpec:
+        name = self.advance()
+        if name.key in ("STRING", "WSTRING"):
+            return self._string(name)
+        if self.token.kind != "(":
+            return tree.TypeName(name, name.text)
+        if self.peek().kind == "name" and self.peek(2).kind in (",", ")", ":="):
+            return self._enumeration(name.text)
+        self.advance()
+        low = self.expression()
+        self.expect("..", ".. between the limits of the subrange")
+        high = self.expression()
+        self.expect(")", ") after the subrange")
+        return tree.SubrangeSpec(name, name.text, low, high)
+
+    def _string(self, name: Token) -> tree.TypeSpec:
+        length: tree.Expression | None = None
+        if self.accept("["):
+            length = self.expression()
+            self.expect("]", "] after the length")
+        elif self.token.kind == "(":
+            self.reporter.depart(
+                self.advance(), f"a length in parentheses: write {name.key}[…]"
+            )
+            length = self.expression()
+            self.expect(")", ") after the length")
+        return tree.StringSpec(name, name.key == "WSTRING", length)
+
+    def _enumeration(self, base: str) -> tree.TypeSpec:
+        at = self.expect("(")
+        items: list[tuple[Token, tree.Expression | None]] = []
+        while True:
+            name = self.expect_name("a value's name")
+            items.append((name, self.expression() if self.accept(":=") else None))
+            if not self.accept(","):
+                break
+        self.expect(")", ", or ) in this enumeration")
+        if not base and self.token.kind == "name":
+            base = self.advance().text
+        return tree.EnumSpec(at, base, items)
+
+    def _array(self) -> tree.TypeSpec:
+        at = self.advance()
+        self.expect("[", "[ after ARRAY")
+        bounds: list[tuple[tree.Expression, tree.Expression] | None] = []
+        while True:
+            if self.accept("*"):
+                bounds.append(None)
+            else:
+                low = self.expression()
+                self.expect("..", ".. between the bounds of the array")
+                bounds.append((low, self.expression()))
+            if not self.accept(","):
+                break
+        self.expect("]", ", or ] in these bounds")
+        self.expect("OF", "OF after the bounds")
+        return tree.ArraySpec(at, bounds, self.type_spec())
+
+    def _struct(self) -> tree.TypeSpec:
+        at = self.advance()
+        if self.word("OVERLAP"):
+            raise self.fail(self.previous, "OVERLAP is not supported")
+        fields: list[tree.Variable] = []
+        while self.token.kind not in ("END_STRUCT", "end"):
+            fields += self._variables()
+        self.expect("END_STRUCT")
+        return tree.StructSpec(at, fields)
+
+    # Variables
+
+    def sections(self) -> list[tree.Section]:
+        """All variable sections that follow."""
+        found: list[tree.Section] = []
+        while self.token.kind in SECTION_KINDS:
+            found.append(self.section())
+        return found
+
+    def section(self) -> tree.Section:
+        """One VAR… END_VAR."""
+        at = self.advance()
+        section = tree.Section(at, at.kind, [])
+        if at.kind == "VAR_CONSTANT":
+            self.reporter.depart(at, "VAR_CONSTANT in one word: write VAR CONSTANT")
+            section.kind, section.constant = "VAR", True
+        self._qualifiers(section)
+        ends = {"END_VAR", "end", *POU_ENDS, *SECTION_KINDS}
+        while self.token.kind not in ends:
+            try:
+                section.variables += self._variables()
+            except ParseError:
+                self.depth = 0
+                self.skip_to({";", *ends})
+                self.accept(";")
+        if not self.accept("END_VAR"):
+            self.unexpected("a variable's name or END_VAR")
+        elif self.accept(";"):
+            pass
+        return section
+
+    def _qualifiers(self, section: tree.Section) -> None:
+        while True:
+            if self.accept("CONSTANT"):
+                section.constant = True
+            elif self.accept("RETAIN") or self.word("PERSISTENT"):
+                section.retain = True
+            elif not self.accept("NON_RETAIN"):
+                return
+
+    def _variables(self) -> list[tree.Variable]:
+        pragma = self.token.pragma
+        names = [(self._variable_name(), self._location())]
+        while self.accept(","):
+            names.append((self._variable_name(), self._location()))
+        self.expect(":", ": and a type after the variable's name")
+        spec = self.type_spec()
+        edge = ""
+        if self.token.kind == "name" and self.token.key in ("R_EDGE", "F_EDGE"):
+            edge = self.advance().key[0]
+        initial = self.initial_value() if self.accept(":=") else None
+        self.end_of_statement("the declaration")
+        comment = self.comments.get(self.previous.line, "")
+        return [
+            tree.Variable(name, name.text, spec, initial, address, edge, pragma, comment)
+            for name, address in names
+        ]
+
+    def _variable_name(self) -> Token:
+        return self.expect_name("a variable's name or END_VAR")
+
+    def _location(self) -> str:
+        if not self.accept("AT"):
+            return ""
+        return self.expect("address", "an address such as %IX0.0 after AT").text

@@ -1,0 +1,199 @@
+"""Statements (IEC 61131-3 table 72)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from softctl.logic import tree
+from softctl.logic.cursor import ParseError
+from softctl.logic.parse_declarations import POU_ENDS, SECTION_KINDS, DeclarationParser
+
+_CHART_WORDS = frozenset(
+    "STEP INITIAL_STEP TRANSITION ACTION END_STEP END_TRANSITION END_ACTION".split()
+)
+_ENDS = frozenset(
+    "ELSE ELSIF END_IF END_CASE END_FOR END_WHILE END_REPEAT UNTIL end".split()
+)
+_STOPS = _ENDS | _CHART_WORDS | POU_ENDS | SECTION_KINDS
+
+
+class StatementParser(DeclarationParser):
+    """Parses lists of statements and recovers behind each broken one."""
+
+    def statements(self) -> list[tree.Statement]:
+        """Statements up to a word that ends a list."""
+        body: list[tree.Statement] = []
+        while self.token.kind not in _STOPS:
+            try:
+                statement = self.statement()
+            except ParseError:
+                self.depth = 0
+                self._recover()
+            else:
+                if statement is not None:
+                    body.append(statement)
+        return body
+
+    def _recover(self) -> None:
+        start = self.token
+        self.skip_to({";", "IF", "CASE", "FOR", "WHILE", "REPEAT", *_STOPS})
+        if not self.accept(";") and self.token is start and self.token.kind not in _STOPS:
+            self.advance()
+
+    def statement(self) -> tree.Statement | None:
+        """One statement, or None for a lone `;`."""
+        if self.accept(";"):
+            return None
+        compound = self._compound.get(self.token.kind)
+        if compound is not None:
+            self.deepen()
+            statement = compound(self)
+            self.depth -= 1
+            return statement
+        if self.token.kind in ("EXIT", "CONTINUE", "RETURN"):
+            return self._jump()
+        return self._assignment_or_call()
+
+    def _jump(self) -> tree.Statement:
+        at = self.advance()
+        self.end_of_statement(at.kind)
+        nodes = {"EXIT": tree.Exit, "CONTINUE": tree.Continue, "RETURN": tree.Return}
+        return nodes[at.kind](at)
+
+    def _assignment_or_call(self) -> tree.Statement:
+        token = self.token
+        if token.kind == "address":
+            target: tree.Expression = tree.Address(self.advance(), token.text)
+        elif token.kind == "name":
+            target = self.postfix(tree.Name(self.advance(), token.text))
+        else:
+            raise self.unexpected("a statement")
+        if isinstance(target, tree.Call):
+            self.end_of_statement("the call")
+            return tree.CallStatement(token, target)
+        if self.token.kind == "=":
+            raise self.fail(self.token, "expected := to assign, got =")
+        at = self.expect(":=", ":= or ( after this name")
+        del at
+        value = self.expression()
+        if self.token.kind == ":=":
+            raise self.unexpected("one := in a statement")
+        self.end_of_statement("the assignment")
+        return tree.Assign(token, target, value)
+
+    def _end(self, kind: str) -> None:
+        if not self.accept(kind):
+            raise self.unexpected(f"a statement or {kind}")
+        if not self.accept(";"):
+            self.reporter.depart(self.previous, f"{kind} without ; behind it: write {kind};")
+
+    def _if(self) -> tree.Statement:
+        at = self.advance()
+        branches = [self._branch()]
+        otherwise: list[tree.Statement] = []
+        while True:
+            if self.accept("ELSIF"):
+                branches.append(self._branch())
+            elif self.token.kind == "ELSE" and self.peek().kind == "IF" and self._one_line():
+                self.advance()
+                otherwise = self.statements()
+                break
+            elif self.accept("ELSE"):
+                otherwise = self.statements()
+                break
+            else:
+                break
+        self._end("END_IF")
+        return tree.If(at, branches, otherwise)
+
+    def _one_line(self) -> bool:
+        return self.token.line == self.peek().line
+
+    def _branch(self) -> tuple[tree.Expression, list[tree.Statement]]:
+        condition = self.expression()
+        self.expect("THEN", "THEN after the condition")
+        return condition, self.statements()
+
+    def _case(self) -> tree.Statement:
+        at = self.advance()
+        selector = self.expression()
+        self.expect("OF", "OF after the selector")
+        arms: list[tuple[list[tree.CaseLabel], list[tree.Statement]]] = []
+        while self.token.kind not in ("ELSE", "END_CASE", "end"):
+            labels = [self._label()]
+            while self.accept(","):
+                labels.append(self._label())
+            self.expect(":", ", or : after a CASE label")
+            arms.append((labels, self._arm_body()))
+        otherwise: list[tree.Statement] = []
+        if self.accept("ELSE"):
+            self.accept(":")
+            otherwise = self.statements()
+        self._end("END_CASE")
+        return tree.Case(at, selector, arms, otherwise)
+
+    def _label(self) -> tree.CaseLabel:
+        low = self.expression()
+        high = self.expression() if self.accept("..") else None
+        return tree.CaseLabel(low.at, low, high)
+
+    def _arm_body(self) -> list[tree.Statement]:
+        body: list[tree.Statement] = []
+        while self.token.kind not in _STOPS and not self._at_label():
+            try:
+                statement = self.statement()
+            except ParseError:
+                self.depth = 0
+                self._recover()
+            else:
+                if statement is not None:
+                    body.append(statement)
+        return body
+
+    def _at_label(self) -> bool:
+        """Labels look like expressions: a `:` comes before any mark of a statement."""
+        kind = self.token.kind
+        if kind in ("int", "based", "typed", "-", "+", "(", "TRUE", "FALSE"):
+            return True
+        if kind != "name":
+            return False
+        return self.peek().kind in (":", ",", "..")
+
+    def _for(self) -> tree.Statement:
+        at = self.advance()
+        name = self.expect_name("the control variable")
+        variable = self.postfix(tree.Name(name, name.text))
+        self.expect(":=", ":= after the control variable")
+        start = self.expression()
+        self.expect("TO", "TO after the first value")
+        end = self.expression()
+        step = self.expression() if self.accept("BY") else None
+        self.expect("DO", "DO or BY after the last value")
+        body = self.statements()
+        self._end("END_FOR")
+        return tree.For(at, variable, start, end, step, body)
+
+    def _while(self) -> tree.Statement:
+        at = self.advance()
+        condition = self.expression()
+        self.expect("DO", "DO after the condition")
+        body = self.statements()
+        self._end("END_WHILE")
+        return tree.While(at, condition, body)
+
+    def _repeat(self) -> tree.Statement:
+        at = self.advance()
+        body = self.statements()
+        self.expect("UNTIL", "a statement or UNTIL")
+        until = self.expression()
+        self.accept(";")
+        self._end("END_REPEAT")
+        return tree.Repeat(at, body, until)
+
+    _compound: dict[str, Callable[[StatementParser], tree.Statement]] = {  # noqa: RUF012
+        "IF": _if,
+        "CASE": _case,
+        "FOR": _for,
+        "WHILE": _while,
+        "REPEAT": _repeat,
+    }

@@ -1,0 +1,158 @@
+"""Whole sources: program organisation units, types, configurations (IEC 61131-3 annex A)."""
+
+from __future__ import annotations
+
+from softctl.logic import tree
+from softctl.logic.cursor import ParseError
+from softctl.logic.lexer import tokenize
+from softctl.logic.parse_chart import CHART_STARTS, ChartParser
+from softctl.logic.parse_declarations import POU_ENDS, SECTION_KINDS
+from softctl.logic.source import Reporter, Source, Token
+
+_POU_KINDS = ("PROGRAM", "FUNCTION", "FUNCTION_BLOCK")
+
+
+class _Parser(ChartParser):
+    def unit(self) -> tree.Unit:
+        unit = tree.Unit(self.source)
+        while self.token.kind != "end":
+            try:
+                self._declaration(unit)
+            except ParseError:
+                self.depth = 0
+                self.skip_to(POU_ENDS)
+                if self.token.kind.startswith("END_"):
+                    self.advance()
+        return unit
+
+    def _declaration(self, unit: tree.Unit) -> None:
+        kind = self.token.kind
+        if kind in _POU_KINDS:
+            unit.pous.append(self._pou())
+        elif kind == "TYPE":
+            self.type_section(unit)
+        elif kind == "VAR_GLOBAL":
+            unit.globals_.append(self.section())
+        elif kind == "CONFIGURATION":
+            unit.configurations.append(self._configuration())
+        elif kind in SECTION_KINDS or (kind == "name" and not unit.pous):
+            unit.pous.append(self._bare_program())
+        elif not self.accept(";"):
+            error = self.unexpected(
+                "PROGRAM, FUNCTION_BLOCK, FUNCTION, TYPE, VAR_GLOBAL or CONFIGURATION"
+            )
+            self.advance()
+            raise error
+
+    def _bare_program(self) -> tree.Pou:
+        at = self.token
+        self.reporter.depart(at, "a body outside any unit: write PROGRAM name … END_PROGRAM")
+        stem = self.source.name.rsplit("/", 1)[-1].split(".", 1)[0] or "Main"
+        name = stem if stem.isidentifier() else "Main"
+        sections = self.sections()
+        pou = tree.Pou(at, "PROGRAM", name, None, sections, [], None, self.source)
+        self._body(pou)
+        return pou
+
+    def _pou(self) -> tree.Pou:
+        keyword = self.advance()
+        pragma = keyword.pragma
+        name = self.expect_name(f"the {keyword.kind}'s name")
+        result: tree.TypeSpec | None = None
+        if keyword.kind == "FUNCTION" and self.accept(":"):
+            result = self.type_spec()
+        elif self.is_word("EXTENDS") or self.is_word("IMPLEMENTS"):
+            raise self.fail(self.token, f"{self.token.key} is not supported: inheritance is not")
+        self.accept(";")
+        pou = tree.Pou(name, keyword.kind, name.text, result, [], [], None, self.source, pragma)
+        pou.sections = self.sections()
+        self._body(pou)
+        end = f"END_{keyword.kind}"
+        if not self.accept(end):
+            self.unexpected(f"a statement or {end}")
+            self.skip_to(POU_ENDS)
+            if self.token.kind.startswith("END_"):
+                self.advance()
+        self.accept(";")
+        return pou
+
+    def _body(self, pou: tree.Pou) -> None:
+        if self.token.kind in CHART_STARTS:
+            pou.network = self.network()
+        else:
+            pou.body = self.statements()
+
+    # Configurations
+
+    def _configuration(self) -> tree.Configuration:
+        self.advance()
+        name = self.expect_name("the configuration's name")
+        configuration = tree.Configuration(name, name.text, [], [], [])
+        self._resource_body(configuration, "END_CONFIGURATION")
+        return configuration
+
+    def _resource_body(self, configuration: tree.Configuration, end: str) -> None:
+        while not self.accept(end):
+            kind = self.token.kind
+            if kind in SECTION_KINDS:
+                configuration.sections.append(self.section())
+            elif kind == "RESOURCE":
+                self.advance()
+                self.expect_name("the resource's name")
+                if self.word("ON"):
+                    self.expect_name("the resource's type")
+                self._resource_body(configuration, "END_RESOURCE")
+            elif self.is_word("TASK"):
+                configuration.tasks.append(self._task())
+            elif kind == "PROGRAM":
+                configuration.programs.append(self._program_instance())
+            elif not self.accept(";"):
+                raise self.unexpected(f"VAR_GLOBAL, RESOURCE, TASK, PROGRAM or {end}")
+        self.accept(";")
+
+    def _task(self) -> tree.Task:
+        self.advance()
+        name = self.expect_name("the task's name")
+        task = tree.Task(name, name.text, None, None, None)
+        self.expect("(", "( and the task's properties")
+        while True:
+            key = self.expect_name("INTERVAL, SINGLE or PRIORITY")
+            self.expect(":=", ":= after the property")
+            value = self.expression()
+            if key.key == "INTERVAL":
+                task.interval = value
+            elif key.key == "SINGLE":
+                task.single = value
+            elif key.key == "PRIORITY":
+                task.priority = value
+            else:
+                raise self.fail(key, f"expected INTERVAL, SINGLE or PRIORITY, got {key.text}")
+            if not self.accept(","):
+                break
+        self.expect(")", ", or ) in these properties")
+        self.end_of_statement("the task")
+        return task
+
+    def _program_instance(self) -> tree.ProgramInstance:
+        self.advance()
+        if not self.accept("RETAIN"):
+            self.accept("NON_RETAIN")
+        name = self.expect_name("the program instance's name")
+        task = self.expect_name("the task's name").text if self._with() else ""
+        self.expect(":", ": and the program's type")
+        type_name = self.expect_name("the program's type").text
+        arguments: list[tree.Argument] = []
+        if self.token.kind == "(":
+            call = self.postfix(tree.Name(name, type_name))
+            assert isinstance(call, tree.Call)
+            arguments = call.arguments
+        self.end_of_statement("the program instance")
+        return tree.ProgramInstance(name, name.text, type_name, task, arguments)
+
+    def _with(self) -> Token | None:
+        return self.word("WITH")
+
+
+def parse(source: Source, reporter: Reporter) -> tree.Unit:
+    """Parse one source; errors go to the reporter and what is sound is returned."""
+    return _Parser(tokenize(source, reporter), reporter).unit()

@@ -1,0 +1,313 @@
+"""Typed expressions rendered as Python expressions; meaning was settled by the checker."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from softctl.logic import typed
+from softctl.logic.folding import interval_of
+from softctl.logic.python_functions import ROUNDED, render_function
+from softctl.logic.types import (
+    LREAL,
+    REAL,
+    ArrayType,
+    BlockType,
+    StringType,
+    StructType,
+    SubrangeType,
+    Type,
+    is_aggregate,
+    is_kind,
+    is_real,
+)
+from softctl.values.types import ElementaryType, Kind
+
+_COMPARISONS = {"=": "==", "<>": "!=", "<": "<", ">": ">", "<=": "<=", ">=": ">="}
+_LOGICAL = {"AND": "and", "OR": "or", "XOR": "!="}
+_BITWISE = {"AND": "&", "OR": "|", "XOR": "^"}
+
+
+def mangle(key: str) -> str:
+    """A Python name for an ST one: capitals never clash with Python's words or ours."""
+    return f"h{key}" if key.startswith("__") else key
+
+
+def literal(value: Any) -> str:
+    """A Python literal; infinities and NaN are names of the generated module."""
+    return repr(value)
+
+
+def default(type_: Type, initial: Any = None) -> str:
+    """A Python expression that makes a fresh initial value."""
+    if isinstance(type_, ArrayType):
+        return _array_default(type_, type_.bounds, initial)
+    if isinstance(type_, StructType | BlockType):
+        return _object_default(type_, initial)
+    if initial is not None:
+        return literal(initial)
+    if isinstance(type_, StringType) or is_kind(type_, Kind.STRING):
+        return "''"
+    if isinstance(type_, SubrangeType):
+        return literal(type_.low)
+    if is_kind(type_, Kind.BOOL):
+        return "False"
+    return "0.0" if is_real(type_) else "0"
+
+
+def _array_default(type_: ArrayType, bounds: tuple[tuple[int, int], ...], initial: Any) -> str:
+    low, high = bounds[0]
+    count = high - low + 1
+
+    def inner(value: Any) -> str:
+        if len(bounds) > 1:
+            return _array_default(type_, bounds[1:], value)
+        return default(type_.element, type_.initial if value is None else value)
+
+    if initial is not None:
+        return f"[{', '.join(inner(value) for value in initial)}]"
+    if len(bounds) == 1 and not is_aggregate(type_.element):
+        return f"[{inner(None)}] * {count}"
+    return f"[{inner(None)} for _ in range({count})]"
+
+
+def _object_default(type_: StructType | BlockType, initial: Any) -> str:
+    made = f"{class_name(type_)}()"
+    if not initial:
+        return made
+    values = []
+    for key, value in initial.items():
+        if value is None:
+            continue
+        if isinstance(type_, StructType):
+            member: Type = type_.fields[key].type
+        else:
+            member = type_.block.symbols[key].type
+        values.append(f"{mangle(key)}={default(member, value)}")
+    return f"with_values({made}, {', '.join(values)})"
+
+
+def class_name(type_: StructType | BlockType) -> str:
+    """The generated class of a structure or block; structures may share names, so are numbered."""
+    if isinstance(type_, StructType):
+        return f"s_{id(type_):x}"
+    return f"b_{type_.block.key}"
+
+
+class ExpressionRenderer:
+    """Renders the expressions of one unit."""
+
+    def __init__(self) -> None:
+        self._temps = 0
+        self.aliases: dict[int, str] = {}
+
+    def fresh(self) -> str:
+        """A local name nobody else uses."""
+        self._temps += 1
+        return f"t{self._temps}"
+
+    def render(self, node: typed.Expression) -> str:
+        """The Python text of an expression, safe to put anywhere."""
+        if self.aliases and id(node) in self.aliases:
+            return self.aliases[id(node)]
+        if isinstance(node, typed.Variable):
+            return self.variable(node.symbol)
+        if isinstance(node, typed.Constant):
+            return self._constant(node)
+        if isinstance(node, typed.Member):
+            return f"{self.render(node.base)}.{mangle(node.key)}"
+        if isinstance(node, typed.Binary):
+            return self._binary(node)
+        if isinstance(node, typed.Unary):
+            return self._unary(node)
+        if isinstance(node, typed.Convert):
+            return self._convert(node)
+        if isinstance(node, typed.Index):
+            return self._index(node)
+        if isinstance(node, typed.StandardCall):
+            return self._standard(node)
+        if isinstance(node, typed.FunctionCall):
+            return self._function(node)
+        if isinstance(node, typed.Part):
+            return self._part(node)
+        assert isinstance(node, typed.RangeCheck)
+        name, low, high = self.fresh(), node.low, node.high
+        return (
+            f"({name} if {low} <= ({name} := {self.render(node.operand)}) <= {high}"
+            f" else out_of_subrange({name}, {low}, {high}))"
+        )
+
+    def variable(self, symbol: typed.Symbol) -> str:
+        """The place a variable lives in."""
+        name = mangle(symbol.key)
+        if symbol.storage == "local":
+            return name
+        return f"g.{name}" if symbol.storage == "global" else f"self.{name}"
+
+    def _constant(self, node: typed.Constant) -> str:
+        if is_aggregate(node.type) or node.value is None:
+            return default(node.type, node.value)
+        text = literal(node.value)
+        return f"({text})" if text.startswith("-") else text
+
+    def _wrapped(self, text: str, type_: Type) -> str:
+        assert isinstance(type_, ElementaryType)
+        name = self.fresh()
+        return (
+            f"({name} if {type_.low} <= ({name} := {text}) <= {type_.high}"
+            f" else wrap_{type_.name}({name}))"
+        )
+
+    # Operators
+
+    def _binary(self, node: typed.Binary) -> str:
+        operator = node.operator
+        left, right = self.render(node.left), self.render(node.right)
+        if operator in _COMPARISONS:
+            return f"({left} {_COMPARISONS[operator]} {right})"
+        if operator in _LOGICAL:
+            table = _LOGICAL if is_kind(node.type, Kind.BOOL) else _BITWISE
+            return f"({left} {table[operator]} {right})"
+        if is_real(node.type):
+            text = self._real(node, left, right)
+            return f"to_real({text})" if node.type == REAL else f"({text})"
+        text = self._whole(node, left, right)
+        return self._wrapped(text, node.type) if node.wraps else f"({text})"
+
+    def _real(self, node: typed.Binary, left: str, right: str) -> str:
+        if node.operator != "**":
+            return f"{left} {node.operator} {right}"
+        if isinstance(node.right, typed.Constant) and node.right.value == 2:
+            name = self.fresh()
+            return f"({name} := {left}) * {name}"
+        return f"fpow({left}, {right})"
+
+    def _whole(self, node: typed.Binary, left: str, right: str) -> str:
+        if node.operator == "**":
+            return f"ipow({left}, {right})"
+        if node.operator not in ("/", "MOD"):
+            return f"{left} {node.operator} {right}"
+        first, second = interval_of(node.left), interval_of(node.right)
+        if first and second and first[0] >= 0 and second[0] >= (node.operator == "MOD"):
+            return f"{left} {'//' if node.operator == '/' else '%'} {right}"
+        return f"{'idiv' if node.operator == '/' else 'imod'}({left}, {right})"
+
+    def _unary(self, node: typed.Unary) -> str:
+        operand = self.render(node.operand)
+        if node.operator == "-":
+            return self._wrapped(f"-{operand}", node.type) if node.wraps else f"(-{operand})"
+        if is_kind(node.type, Kind.BOOL):
+            return f"(not {operand})"
+        assert isinstance(node.type, ElementaryType)
+        if node.type.kind is Kind.SIGNED:
+            return f"(~{operand})"
+        return f"({operand} ^ {node.type.high})"
+
+    def _convert(self, node: typed.Convert) -> str:
+        source, target = node.operand.type, node.type
+        text = self.render(node.operand)
+        if isinstance(target, StringType):
+            return f"{text}[:{target.length}]"
+        if is_kind(source, Kind.BOOL):
+            return text if is_kind(target, Kind.BOOL) else _from_bool(text, target)
+        if is_kind(target, Kind.BOOL):
+            return f"({text} != 0)"
+        if is_real(target):
+            return _to_real(text, source, target)
+        if is_real(source):
+            text = f"{'int' if node.mode == 'truncate' else 'round'}({text})"
+        return self._wrapped(text, target) if node.wraps else text
+
+    def _standard(self, node: typed.StandardCall) -> str:
+        arguments = [self.render(argument) for argument in node.arguments]
+        text = render_function(node.name, arguments, node.type, self.fresh)
+        if node.type == REAL and node.name in ROUNDED:
+            return f"to_real({text})"
+        if node.name == "ABS" and is_kind(node.type, Kind.SIGNED):
+            return self._wrapped(text, node.type)
+        if isinstance(node.type, StringType) and node.name in ("CONCAT", "INSERT", "REPLACE"):
+            return f"{text}[:{node.type.length}]"
+        return text
+
+    # Access
+
+    def _index(self, node: typed.Index) -> str:
+        text = self.render(node.base)
+        for index, (low, high), checked in zip(
+            node.indices, node.bounds, node.checked, strict=True
+        ):
+            text = f"{text}[{self._offset(index, low, high, checked)}]"
+        return text
+
+    def _offset(self, index: typed.Expression, low: int, high: int, checked: bool) -> str:
+        if isinstance(index, typed.Constant):
+            return str(index.value - low)
+        text = self.render(index)
+        if checked:
+            name = self.fresh()
+            less = f"{name} - {low}" if low > 0 else f"{name} + {-low}" if low else name
+            return f"{less} if {low} <= ({name} := {text}) <= {high} else out_of_range({name}, {low}, {high})"
+        return f"{text} - {low}" if low > 0 else f"{text} + {-low}" if low else text
+
+    def _part(self, node: typed.Part) -> str:
+        base = self.render(node.base)
+        mask = (1 << node.width) - 1
+        if node.width == 1:
+            return f"(({base} & {1 << node.shift}) != 0)"
+        return f"({base} >> {node.shift} & {mask})" if node.shift else f"({base} & {mask})"
+
+    # Calls
+
+    def function_text(self, node: typed.FunctionCall) -> str:
+        """The bare call, which gives a tuple if the function has outputs."""
+        arguments = ["g", *(self.render(argument) for argument in node.arguments)]
+        return f"f_{node.function.key}({', '.join(arguments)})"
+
+    def fetches(self, node: typed.FunctionCall, result: str) -> list[tuple[typed.Expression, str]]:
+        """Where the outputs and in-outs of a call go, by position in its tuple."""
+        names = returned(node.function)
+        pairs = []
+        for symbol, target, negated in node.outputs:
+            value = f"{result}[{names.index(symbol) + 1}]"
+            pairs.append((target, f"(not {value})" if negated else value))
+        parameters = node.function.of_kind("VAR_INPUT", "VAR_IN_OUT")
+        for symbol, argument in zip(parameters, node.arguments, strict=True):
+            if symbol in names:
+                pairs.append((argument, f"{result}[{names.index(symbol) + 1}]"))
+        return pairs
+
+    def _function(self, node: typed.FunctionCall) -> str:
+        text = self.function_text(node)
+        if not returned(node.function):
+            return text
+        name = self.fresh()
+        stores = [self._store(target, value) for target, value in self.fetches(node, name)]
+        return f"({', '.join([f'{name} := {text}', *stores, f'{name}[0]'])})[-1]"
+
+    def _store(self, target: typed.Expression, value: str) -> str:
+        """An expression that assigns, for calls with outputs inside of expressions."""
+        if isinstance(target, typed.Variable) and target.symbol.storage == "local":
+            return f"({self.render(target)} := {value})"
+        text = self.render(target)
+        if isinstance(target, typed.Index):
+            base, _, index = text.rpartition("[")
+            return f"{base}.__setitem__({index[:-1]}, {value})"
+        base, _, name = text.rpartition(".")
+        return f"setattr({base}, {name!r}, {value})"
+
+
+def returned(function: typed.Block) -> list[typed.Symbol]:
+    """The variables a function hands back behind its result."""
+    names = function.of_kind("VAR_OUTPUT")
+    names += [s for s in function.of_kind("VAR_IN_OUT") if not is_aggregate(s.type)]
+    return names
+
+
+def _from_bool(text: str, target: Type) -> str:
+    return f"(1.0 if {text} else 0.0)" if is_real(target) else f"(1 if {text} else 0)"
+
+
+def _to_real(text: str, source: Type, target: Type) -> str:
+    if is_real(source):
+        return f"to_real({text})" if target == REAL and source == LREAL else text
+    exact = target == LREAL or (isinstance(source, ElementaryType) and source.bits <= 16)
+    return f"({text} + 0.0)" if exact else f"to_real({text})"

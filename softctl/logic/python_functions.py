@@ -1,0 +1,118 @@
+"""How Python computes the standard functions: one expression template each.
+
+`{0}` is the first argument; a function instead of a text gets the rendered arguments, the
+result's type and a maker of fresh names. `ROUNDED` names those whose REAL result needs
+rounding to 32 bits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from softctl.logic.types import StringType, Type
+from softctl.values.types import ElementaryType
+
+Fresh = Callable[[], str]
+Template = str | Callable[[list[str], Type, Fresh], str]
+
+
+def _is_simple(text: str) -> bool:
+    return text.replace(".", "").replace("_", "").replace("-", "").isalnum()
+
+
+def _extreme(sign: str, name: str) -> Template:
+    def render(arguments: list[str], type_: Type, fresh: Fresh) -> str:
+        if len(arguments) != 2:
+            return f"{name}({', '.join(arguments)})"
+        first, second = arguments
+        bind_first = bind_second = ""
+        if not _is_simple(first):
+            bind_first, first = first, fresh()
+        if not _is_simple(second):
+            bind_second, second = second, fresh()
+        left = f"({first} := {bind_first})" if bind_first else first
+        right = f"({second} := {bind_second})" if bind_second else second
+        return f"({first} if {left} {sign} {right} else {second})"
+
+    return render
+
+
+def _limit(arguments: list[str], type_: Type, fresh: Fresh) -> str:
+    low, value, high = arguments
+    if not (_is_simple(low) and _is_simple(high)):
+        return f"min(max({value}, {low}), {high})"
+    bind = value
+    if not _is_simple(value):
+        value = fresh()
+        bind = f"({value} := {bind})"
+    # MN > MX gives MX, as MIN(MAX(IN, MN), MX) does: the comparison with MX comes first.
+    return f"({high} if {bind} >= {high} or {low} >= {high} else {low} if {value} < {low} else {value})"
+
+
+def _bits(type_: Type) -> int:
+    assert isinstance(type_, ElementaryType)
+    return type_.bits
+
+
+def _rotate(sign: str) -> Template:
+    def render(arguments: list[str], type_: Type, fresh: Fresh) -> str:
+        return f"rotate({arguments[0]}, {sign}({arguments[1]}), {_bits(type_)})"
+
+    return render
+
+
+def _shift_left(arguments: list[str], type_: Type, fresh: Fresh) -> str:
+    return f"shift_left({arguments[0]}, {arguments[1]}, {_bits(type_)})"
+
+
+def _shorten(text: str, type_: Type) -> str:
+    assert isinstance(type_, StringType)
+    return f"{text}[:{type_.length}]"
+
+
+def _concat(arguments: list[str], type_: Type, fresh: Fresh) -> str:
+    return f"({' + '.join(arguments)})"
+
+
+TEMPLATES: dict[str, Template] = {
+    "ABS": "abs({0})",
+    "SQRT": "sqrt({0})",
+    "LN": "log({0})",
+    "LOG": "log10({0})",
+    "EXP": "exp({0})",
+    "SIN": "sin({0})",
+    "COS": "cos({0})",
+    "TAN": "tan({0})",
+    "ASIN": "asin({0})",
+    "ACOS": "acos({0})",
+    "ATAN": "atan({0})",
+    "ATAN2": "atan2({0}, {1})",
+    "MOVE": "{0}",
+    "SEL": "({2} if {0} else {1})",
+    "MUX": lambda arguments, type_, fresh: f"choose({', '.join(arguments)})",
+    "MIN": _extreme("<", "min"),
+    "MAX": _extreme(">", "max"),
+    "LIMIT": _limit,
+    "SHL": _shift_left,
+    "SHR": "shift_right({0}, {1})",
+    "ROL": _rotate(""),
+    "ROR": _rotate("-"),
+    "LEN": "len({0})",
+    "LEFT": "text_left({0}, {1})",
+    "RIGHT": "text_right({0}, {1})",
+    "MID": "text_mid({0}, {1}, {2})",
+    "CONCAT": _concat,
+    "INSERT": "text_insert({0}, {1}, {2})",
+    "DELETE": "text_delete({0}, {1}, {2})",
+    "REPLACE": "text_replace({0}, {1}, {2}, {3})",
+    "FIND": "({0}.find({1}) + 1)",
+}
+ROUNDED = frozenset("SQRT LN LOG EXP SIN COS TAN ASIN ACOS ATAN ATAN2".split())
+
+
+def render_function(name: str, arguments: list[str], type_: Type, fresh: Fresh) -> str:
+    """The Python expression of a standard function."""
+    template = TEMPLATES[name]
+    if isinstance(template, str):
+        return template.format(*arguments)
+    return template(arguments, type_, fresh)

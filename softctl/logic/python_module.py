@@ -1,0 +1,258 @@
+"""A checked program as one Python module: a class per unit and structure, lines from ST.
+
+The module is compiled from text; then the line tables of its functions are replaced, so
+that tracebacks, coverage and debuggers see the ST file and line. Writing the positions into
+a Python syntax tree instead costs several times as much for the same result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from types import CodeType
+from typing import Any
+
+from softctl.logic import typed
+from softctl.logic.python_expressions import class_name, default, mangle
+from softctl.logic.python_runtime import NAMESPACE
+from softctl.logic.python_statements import StatementRenderer, Writer
+from softctl.logic.types import ArrayType, BlockType, StructType, Type, is_aggregate
+
+MARK = "__softctl_sources__"
+
+
+class ModuleWriter:
+    """Writes the classes and functions that a set of programs needs."""
+
+    def __init__(self) -> None:
+        self.writer = Writer()
+        self.files: dict[str, str] = {}
+        self._done: set[int] = set()
+
+    # What is needed, callees first is not necessary: Python resolves names late.
+
+    def need_block(self, block: typed.Block) -> None:
+        """Write a unit and whatever it uses, once."""
+        if id(block) in self._done:
+            return
+        self._done.add(id(block))
+        for symbol in block.symbols.values():
+            self.need_type(symbol.type)
+        for called in called_functions(block.body):
+            self.need_block(called)
+        if block.kind == "FUNCTION":
+            self._function(block)
+        else:
+            self._block_class(block)
+
+    def need_type(self, type_: Type) -> None:
+        """Write the class of a type, once."""
+        if isinstance(type_, ArrayType):
+            self.need_type(type_.element)
+        elif isinstance(type_, BlockType):
+            self.need_block(type_.block)
+        elif isinstance(type_, StructType) and id(type_) not in self._done:
+            self._done.add(id(type_))
+            for member in type_.fields.values():
+                self.need_type(member.type)
+            members = [(key, f.type, f.initial) for key, f in type_.fields.items()]
+            self._class(class_name(type_), members)
+            self._assign(members)
+            self.writer.level -= 1
+
+    def globals_(self, symbols: Iterable[typed.Symbol]) -> None:
+        """Write the class that holds the global variables."""
+        members = []
+        for symbol in symbols:
+            self.need_type(symbol.type)
+            if symbol.storage == "global":
+                members.append((symbol.key, symbol.type, symbol.initial))
+        self._class("Globals", members, extra=("fuel",))
+        self.writer.level -= 1
+
+    def _block_class(self, block: typed.Block) -> None:
+        members = [
+            (s.key, s.type, s.initial)
+            for s in block.symbols.values()
+            if s.storage == "slot" and not _is_shared(s)
+        ]
+        shared = tuple(mangle(s.key) for s in block.symbols.values() if _is_shared(s))
+        self.writer.line = block.at.line
+        self._class(f"b_{block.key}", members, shared)
+        self._method(f"run_{block.key}", "run(self, g)", block)
+        self.writer.level -= 1
+
+    def _method(self, name: str, head: str, block: typed.Block) -> None:
+        writer = self.writer
+        renderer = StatementRenderer(writer, block)
+        writer.line = block.at.line
+        self.files[f"{len(writer.lines) + 1}"] = block.source.name
+        writer.put(f"def {head}:")
+        writer.level += 1
+        for symbol in block.symbols.values():
+            if symbol.storage == "local" and symbol.kind not in ("VAR_INPUT", "VAR_IN_OUT"):
+                writer.put(f"{mangle(symbol.key)} = {default(symbol.type, symbol.initial)}")
+        writer.level -= 1
+        renderer.statements(block.body)
+        writer.level += 1
+        if block.kind == "FUNCTION":
+            writer.put(renderer.return_text())
+        writer.level -= 1
+
+    def _function(self, block: typed.Block) -> None:
+        parameters = [mangle(s.key) for s in block.of_kind("VAR_INPUT", "VAR_IN_OUT")]
+        head = f"f_{block.key}({', '.join(['g', *parameters])})"
+        self._method(block.key, head, block)
+
+    # Classes
+
+    def _class(
+        self,
+        name: str,
+        members: list[tuple[str, Type, Any]],
+        extra: tuple[str, ...] = (),
+    ) -> None:
+        put = self.writer.put
+        put(f"class {name}:")
+        self.writer.level += 1
+        slots = [mangle(key) for key, _, _ in members]
+        put(f"__slots__ = {tuple(sorted((*slots, *extra)))!r}")
+        lines = [f"self.{mangle(key)} = {default(t, initial)}" for key, t, initial in members]
+        self._def("__init__(self)", lines)
+        self._def("snapshot(self)", [f"return ({''.join(_saved(k, t) for k, t, _ in members)})"])
+        self._restore(members)
+
+    def _def(self, head: str, lines: list[str]) -> None:
+        writer = self.writer
+        writer.put(f"def {head}:")
+        writer.level += 1
+        for line in lines or ["pass"]:
+            writer.put(line)
+        writer.level -= 1
+
+    def _restore(self, members: list[tuple[str, Type, Any]]) -> None:
+        targets, later = [], []
+        for key, type_, _ in members:
+            name = f"self.{mangle(key)}"
+            if not is_aggregate(type_):
+                targets.append(name)
+            elif isinstance(type_, ArrayType) and _is_flat(type_):
+                targets.append(f"{name}[:]")
+            else:
+                part = f"s{len(later)}"
+                targets.append(part)
+                array = isinstance(type_, ArrayType)
+                later.append(f"load_array({name}, {part})" if array else f"{name}.restore({part})")
+        unpack = [f"({', '.join(targets)},) = state"] if targets else []
+        self._def("restore(self, state)", [*unpack, *later])
+
+    def _assign(self, members: list[tuple[str, Type, Any]]) -> None:
+        lines = []
+        for key, type_, _ in members:
+            name = mangle(key)
+            if not is_aggregate(type_):
+                lines.append(f"self.{name} = other.{name}")
+            elif isinstance(type_, ArrayType):
+                lines.append(f"copy_array(self.{name}, other.{name})")
+            else:
+                lines.append(f"self.{name}.assign(other.{name})")
+        self._def("assign(self, other)", lines)
+
+    def compile(self, name: str) -> dict[str, Any]:
+        """Compile and run the module; its namespace has the classes and functions."""
+        text = "\n".join(self.writer.lines) + "\n"
+        code = compile(text, f"<{name}>", "exec", dont_inherit=True)
+        namespace: dict[str, Any] = dict(NAMESPACE)
+        namespace[MARK] = frozenset(self.files.values())
+        exec(self._relocated(code, ""), namespace)
+        return namespace
+
+    @property
+    def text(self) -> str:
+        """The generated Python, for a look."""
+        return "\n".join(self.writer.lines) + "\n"
+
+    def _relocated(self, code: CodeType, file: str) -> CodeType:
+        """The code object with ST file and lines, and those inside it."""
+        file = self.files.get(str(code.co_firstlineno), file if code.co_name.startswith("<") else "")
+        constants = tuple(
+            self._relocated(constant, file) if isinstance(constant, CodeType) else constant
+            for constant in code.co_consts
+        )
+        if not file:
+            return code.replace(co_consts=constants)
+        marks = self.writer.marks
+        return code.replace(
+            co_consts=constants,
+            co_filename=file,
+            co_firstlineno=marks[code.co_firstlineno - 1],
+            co_linetable=_line_table(code, marks),
+        )
+
+
+def _is_shared(symbol: typed.Symbol) -> bool:
+    """True for in-outs: an aggregate one refers to somebody else's state."""
+    return symbol.kind == "VAR_IN_OUT"
+
+
+def _is_flat(type_: ArrayType) -> bool:
+    return len(type_.bounds) == 1 and not is_aggregate(type_.element)
+
+
+def _saved(key: str, type_: Type) -> str:
+    name = f"self.{mangle(key)}"
+    if not is_aggregate(type_):
+        return f"{name}, "
+    if isinstance(type_, ArrayType):
+        return f"{name}[:], " if _is_flat(type_) else f"save_array({name}), "
+    return f"{name}.snapshot(), "
+
+
+def _line_table(code: CodeType, marks: list[int]) -> bytes:
+    """The location table of CPython 3.11 and later, with lines only (its entry kind 13)."""
+    table = bytearray()
+    current = marks[code.co_firstlineno - 1]
+    for start, end, line in code.co_lines():
+        wanted = marks[line - 1] if line else current
+        units = (end - start) // 2
+        delta = wanted - current
+        current = wanted
+        while units > 0:
+            part = min(units, 8)
+            table.append(0x80 | 13 << 3 | part - 1)
+            _signed_varint(table, delta)
+            delta = 0
+            units -= part
+    return bytes(table)
+
+
+def _signed_varint(table: bytearray, value: int) -> None:
+    number = (-value << 1) | 1 if value < 0 else value << 1
+    while number >= 64:
+        table.append(0x40 | number & 63)
+        number >>= 6
+    table.append(number)
+
+
+def called_functions(node: Any) -> list[typed.Block]:
+    """The functions that statements call, found by walking the typed tree."""
+    found: list[typed.Block] = []
+    _walk(node, found)
+    return found
+
+
+def _walk(node: Any, found: list[typed.Block]) -> None:
+    if isinstance(node, list | tuple):
+        for item in node:
+            _walk(item, found)
+    elif isinstance(node, typed.Expression | typed.Statement):
+        if isinstance(node, typed.FunctionCall):
+            found.append(node.function)
+        for name in _CHILDREN[type(node)]:
+            _walk(getattr(node, name), found)
+
+
+_CHILDREN: dict[type, tuple[str, ...]] = {
+    class_: tuple(name for name in class_.__slots__ if name not in ("value",) or class_ is not typed.Constant)
+    for class_ in vars(typed).values()
+    if isinstance(class_, type) and issubclass(class_, typed.Expression | typed.Statement)
+}

@@ -1,0 +1,236 @@
+"""What generated Python calls: the operations that no single Python operator gives."""
+
+from __future__ import annotations
+
+import math
+from array import array
+from typing import Any
+
+from softctl.logic.folding import divide, remainder
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
+
+_CELL = array("f", (0.0,))
+
+
+class ScanFault(Exception):
+    """A fault that generated code finds itself; its text is the cause."""
+
+
+def to_real(value: float, cell: array[float] = _CELL) -> float:
+    """Round to binary32."""
+    cell[0] = value
+    return cell[0]
+
+
+def power_of_reals(base: float, exponent: float) -> float:
+    """`**` where the result is real; too large gives an infinity."""
+    try:
+        result = base**exponent
+    except OverflowError:
+        return math.inf
+    if isinstance(result, complex):
+        raise ScanFault(f"expected a base from 0 up for a broken exponent, got {base}")
+    return float(result)
+
+
+def exponential(value: float) -> float:
+    """EXP; too large gives an infinity."""
+    try:
+        return math.exp(value)
+    except OverflowError:
+        return math.inf
+
+
+def power_of_integers(base: int, exponent: int) -> int:
+    """`**` on whole numbers, exact modulo 2**64, so that any width can wrap it."""
+    if exponent < 0:
+        return divide(1, base**-exponent) if abs(base) != 1 or base == 1 else base ** (exponent & 1)
+    return pow(base, exponent) if exponent < 64 else pow(base, exponent, 1 << 64)
+
+
+def out_of_range(index: int, low: int, high: int) -> int:
+    """Raise: the index is outside of its array."""
+    raise ScanFault(f"expected an index between {low} and {high}, got {index}")
+
+
+def out_of_subrange(value: int, low: int, high: int) -> int:
+    """Raise: the value is outside of its subrange."""
+    raise ScanFault(f"expected a value between {low} and {high}, got {value}")
+
+
+def over_budget() -> None:
+    """Raise: the loops of one scan ran too often."""
+    raise ScanFault("this loop does not end within the scan's budget of loop passes")
+
+
+def copy_array(target: list[Any], source: list[Any]) -> None:
+    """Copy an array of arrays or structures, element by element."""
+    for index, value in enumerate(source):
+        if isinstance(value, list):
+            copy_array(target[index], value)
+        elif hasattr(value, "assign"):
+            target[index].assign(value)
+        else:
+            target[index] = value
+
+
+def save_array(source: list[Any]) -> tuple[Any, ...]:
+    """The snapshot of an array of arrays, structures or blocks."""
+    return tuple(
+        save_array(v) if isinstance(v, list) else v.snapshot() if hasattr(v, "snapshot") else v
+        for v in source
+    )
+
+
+def load_array(target: list[Any], state: tuple[Any, ...]) -> None:
+    """Restore an array from its snapshot."""
+    for index, value in enumerate(state):
+        current = target[index]
+        if isinstance(current, list):
+            load_array(current, value)
+        elif hasattr(current, "restore"):
+            current.restore(value)
+        else:
+            target[index] = value
+
+
+def with_values(instance: Any, **values: Any) -> Any:
+    """A structure or block with some initial values set."""
+    for name, value in values.items():
+        setattr(instance, name, value)
+    return instance
+
+
+def rotate(value: int, count: int, bits: int) -> int:
+    """Bits moved left around the end; right for a negative count."""
+    count %= bits
+    mask = (1 << bits) - 1
+    return (value << count | value >> (bits - count)) & mask
+
+
+def shift_left(value: int, count: int, bits: int) -> int:
+    """SHL; a negative count is a fault."""
+    if count < 0:
+        raise ScanFault(f"expected a shift from 0 up, got {count}")
+    return value << count & (1 << bits) - 1 if count < bits else 0
+
+
+def shift_right(value: int, count: int) -> int:
+    """SHR; a negative count is a fault."""
+    if count < 0:
+        raise ScanFault(f"expected a shift from 0 up, got {count}")
+    return value >> count
+
+
+def square_root(value: float) -> float:
+    """SQRT; a negative argument is a fault."""
+    if value < 0.0:
+        raise ScanFault(f"expected a number from 0 up under SQRT, got {value}")
+    return math.sqrt(value)
+
+
+def choose(index: int, *values: Any) -> Any:
+    """MUX; an index outside is a fault."""
+    if not 0 <= index < len(values):
+        raise ScanFault(f"expected a MUX index between 0 and {len(values) - 1}, got {index}")
+    return values[index]
+
+
+# Strings: positions count from 1 (IEC 61131-3 table 35).
+
+
+def text_mid(text: str, length: int, position: int) -> str:
+    """MID."""
+    _check_position(position, length)
+    return text[position - 1 : position - 1 + length]
+
+
+def text_right(text: str, length: int) -> str:
+    """RIGHT."""
+    _check_position(1, length)
+    return text[max(0, len(text) - length) :]
+
+
+def text_left(text: str, length: int) -> str:
+    """LEFT."""
+    _check_position(1, length)
+    return text[:length]
+
+
+def text_delete(text: str, length: int, position: int) -> str:
+    """DELETE."""
+    _check_position(position, length)
+    return text[: position - 1] + text[position - 1 + length :]
+
+
+def text_insert(text: str, other: str, position: int) -> str:
+    """INSERT behind a position."""
+    _check_position(position + 1, 0)
+    return text[:position] + other + text[position:]
+
+
+def text_replace(text: str, other: str, length: int, position: int) -> str:
+    """REPLACE."""
+    _check_position(position, length)
+    return text[: position - 1] + other + text[position - 1 + length :]
+
+
+def _check_position(position: int, length: int) -> None:
+    if position < 1 or length < 0:
+        raise ScanFault(
+            f"expected a position from 1 and a length from 0, got {position} and {length}"
+        )
+
+
+def _wrapper(type_: ElementaryType) -> Any:
+    low, size = type_.low, type_.high - type_.low + 1
+
+    def wrap(value: int) -> int:
+        return (value - low) % size + low
+
+    return wrap
+
+
+NAMESPACE: dict[str, Any] = {
+    "inf": math.inf,
+    "nan": math.nan,
+    "to_real": to_real,
+    "idiv": divide,
+    "imod": remainder,
+    "fpow": power_of_reals,
+    "ipow": power_of_integers,
+    "exp": exponential,
+    "sqrt": square_root,
+    "log": math.log,
+    "log10": math.log10,
+    "sin": math.sin,
+    "cos": math.cos,
+    "tan": math.tan,
+    "asin": math.asin,
+    "acos": math.acos,
+    "atan": math.atan,
+    "atan2": math.atan2,
+    "out_of_range": out_of_range,
+    "out_of_subrange": out_of_subrange,
+    "over_budget": over_budget,
+    "copy_array": copy_array,
+    "save_array": save_array,
+    "load_array": load_array,
+    "with_values": with_values,
+    "rotate": rotate,
+    "shift_left": shift_left,
+    "shift_right": shift_right,
+    "choose": choose,
+    "text_mid": text_mid,
+    "text_left": text_left,
+    "text_right": text_right,
+    "text_delete": text_delete,
+    "text_insert": text_insert,
+    "text_replace": text_replace,
+    **{
+        f"wrap_{name}": _wrapper(type_)
+        for name, type_ in ELEMENTARY_TYPES.items()
+        if type_.bits > 1 and type_.kind.value not in ("real", "string")
+    },
+}
+"""The global names of generated modules."""

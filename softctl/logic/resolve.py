@@ -1,0 +1,480 @@
+"""Declarations: types, variables and the interfaces of units, resolved on demand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from softctl.logic import tree, typed
+from softctl.logic.check_statements import StatementChecker
+from softctl.logic.sfc import lower
+from softctl.logic.source import Token, suggest
+from softctl.logic.standard import elementary
+from softctl.logic.types import (
+    BOOL,
+    ERROR,
+    INT,
+    ArrayType,
+    BlockType,
+    EnumType,
+    Field,
+    StringType,
+    StructType,
+    SubrangeType,
+    Type,
+    is_integer,
+)
+from softctl.logic.world import DeclaredType, World
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
+
+LIBRARY = "standard library"
+MAX_ELEMENTS = 1_000_000
+_LOCAL_IN_FUNCTION = frozenset("VAR VAR_INPUT VAR_OUTPUT VAR_IN_OUT VAR_TEMP".split())
+_ERROR = DeclaredType(ERROR)
+
+
+class Declarer:
+    """Fills a World from syntax trees."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self.reporter = world.reporter
+        self.pending_types: dict[str, tree.TypeDeclaration] = {}
+        self.pending_pous: dict[str, tree.Pou] = {}
+        self.resolved: list[tuple[tree.Pou, typed.Block]] = []
+        self._open: list[str] = []
+        world.resolve_type = self._resolve_type
+        world.resolve_block = self._resolve_block
+
+    def add(self, unit: tree.Unit) -> None:
+        """Announce all that a unit declares."""
+        for declaration in unit.types:
+            self._announce(declaration, self.pending_types, "type")
+            self.world.type_names.append(declaration.name)
+        for pou in unit.pous:
+            if self._announce(pou, self.pending_pous, "unit"):
+                self.world.block_names.append(pou.name)
+
+    def add_library(self, unit: tree.Unit) -> None:
+        """Announce a unit whose names give way to those already there."""
+        for declaration in unit.types:
+            self.pending_types.setdefault(declaration.name.upper(), declaration)
+        for pou in unit.pous:
+            self.pending_pous.setdefault(pou.name.upper(), pou)
+            self.world.block_names.append(pou.name)
+
+    def _announce(
+        self,
+        node: Any,
+        pending: dict[str, Any],
+        what: str,
+    ) -> bool:
+        key = node.name.upper()
+        if elementary(key) is not None or key in ("STRING", "WSTRING"):
+            self.reporter.error(node.at, f"expected a new name, got the type {node.name}")
+            return False
+        first = self.pending_types.get(key) or self.pending_pous.get(key)
+        if first is not None:
+            where = f"first at {first.at.place}"
+            self.reporter.error(node.at, f"{what} {node.name} is declared twice", where)
+            return False
+        pending[key] = node
+        return True
+
+    def resolve_all(self, own: list[tree.Pou]) -> None:
+        """Resolve what no one asked for, so that its errors show too."""
+        for key in self.pending_types:
+            self.world.find_type(key)
+        for pou in own:
+            self.world.find_block(pou.name)
+
+    # Types
+
+    def _resolve_type(self, key: str) -> DeclaredType | None:
+        declaration = self.pending_types.get(key)
+        if declaration is None:
+            return None
+        if key in self._open:
+            self.reporter.error(declaration.at, f"type {declaration.name} contains itself")
+            return _ERROR
+        self._open.append(key)
+        declared = self.spec(declaration.spec, declaration.name, None)
+        if declaration.initial is not None:
+            initial = self.initial(declaration.initial, declared.type, None)
+            declared = DeclaredType(declared.type, initial)
+        self._open.pop()
+        self.world.types[key] = declared
+        return declared
+
+    def spec(
+        self, spec: tree.TypeSpec, name: str, block: typed.Block | None
+    ) -> DeclaredType:
+        """The type of a specification; `name` names it if it is a new one."""
+        if isinstance(spec, tree.TypeName):
+            return self._named(spec)
+        if isinstance(spec, tree.StringSpec):
+            return DeclaredType(self._string(spec, block))
+        if isinstance(spec, tree.ArraySpec):
+            return self._array(spec, name, block)
+        if isinstance(spec, tree.StructSpec):
+            return self._struct(spec, name, block)
+        if isinstance(spec, tree.EnumSpec):
+            return self._enumeration(spec, name, block)
+        assert isinstance(spec, tree.SubrangeSpec)
+        return self._subrange(spec, name, block)
+
+    def _named(self, spec: tree.TypeName) -> DeclaredType:
+        basic = elementary(spec.name)
+        if basic is not None:
+            return DeclaredType(basic)
+        declared = self.world.find_type(spec.name)
+        if declared is not None:
+            return declared
+        block = self.world.find_block(spec.name)
+        if block is not None and block.kind == "FUNCTION_BLOCK":
+            return DeclaredType(BlockType(block))
+        if block is not None:
+            self.reporter.error(spec.at, f"expected a type, got the {block.kind} {spec.name}")
+            return _ERROR
+        names = [*ELEMENTARY_TYPES, *self.world.type_names, *self.world.block_names]
+        self.reporter.error(spec.at, f"expected a type, got {spec.name}", suggest(spec.name, names))
+        return _ERROR
+
+    def _constant_int(self, node: tree.Expression, block: typed.Block | None) -> int | None:
+        value = StatementChecker(self.world, block).expression(node)
+        if value.type is ERROR:
+            return None
+        if isinstance(value, typed.Constant) and is_integer(value.type):
+            return int(value.value)
+        self.reporter.error(node.at, "expected a constant whole number")
+        return None
+
+    def _string(self, spec: tree.StringSpec, block: typed.Block | None) -> StringType:
+        if spec.length is None:
+            return StringType(spec.wide)
+        length = self._constant_int(spec.length, block)
+        if length is not None and not 0 < length <= 65_535:
+            self.reporter.error(spec.length.at, f"expected a length of 1 to 65535, got {length}")
+            length = None
+        return StringType(spec.wide, length or 1)
+
+    def _array(self, spec: tree.ArraySpec, name: str, block: typed.Block | None) -> DeclaredType:
+        bounds: list[tuple[int, int]] = []
+        count = 1
+        for pair in spec.bounds:
+            if pair is None:
+                self.reporter.error(spec.at, "arrays of any length (ARRAY[*]) are not supported")
+                return _ERROR
+            low = self._constant_int(pair[0], block)
+            high = self._constant_int(pair[1], block)
+            if low is None or high is None:
+                return _ERROR
+            if high < low:
+                self.reporter.error(pair[1].at, f"expected an upper bound from {low} up, got {high}")
+                return _ERROR
+            bounds.append((low, high))
+            count *= high - low + 1
+        if count > MAX_ELEMENTS:
+            self.reporter.error(spec.at, f"expected at most {MAX_ELEMENTS} elements, got {count}")
+            return _ERROR
+        element = self.spec(spec.element, f"{name} element", block)
+        if element.type is ERROR:
+            return _ERROR
+        return DeclaredType(ArrayType(tuple(bounds), element.type, element.initial))
+
+    def _struct(self, spec: tree.StructSpec, name: str, block: typed.Block | None) -> DeclaredType:
+        struct = StructType(name)
+        for variable in spec.fields:
+            key = variable.name.upper()
+            if key in struct.fields:
+                self.reporter.error(variable.at, f"member {variable.name} is declared twice")
+                continue
+            declared = self._declared(variable, block)
+            if declared.type is not ERROR:
+                struct.fields[key] = Field(variable.name, declared.type, declared.initial)
+        return DeclaredType(struct)
+
+    def _enumeration(self, spec: tree.EnumSpec, name: str, block: typed.Block | None) -> DeclaredType:
+        base: ElementaryType | None = elementary(spec.base) if spec.base else INT
+        if base is None:
+            self.reporter.error(spec.at, f"expected a whole-number type, got {spec.base}")
+            base = INT
+        enum = EnumType(name, {}, {}, base)
+        following = 0
+        for token, node in spec.items:
+            given = self._constant_int(node, block) if node is not None else None
+            value = following if given is None else given
+            if token.key in enum.values or value in enum.labels:
+                self.reporter.error(token, f"value {token.text} is declared twice")
+                continue
+            enum.values[token.key] = value
+            enum.labels[value] = token.text
+            following = value + 1
+            self.world.enum_values.setdefault(token.key, []).append(enum)
+        return DeclaredType(enum, next(iter(enum.labels), 0))
+
+    def _subrange(
+        self, spec: tree.SubrangeSpec, name: str, block: typed.Block | None
+    ) -> DeclaredType:
+        base = elementary(spec.base)
+        low = self._constant_int(spec.low, block)
+        high = self._constant_int(spec.high, block)
+        if base is None or not base.is_integer:
+            self.reporter.error(spec.at, f"expected a whole-number type, got {spec.base}")
+            return _ERROR
+        if low is None or high is None:
+            return _ERROR
+        if not base.low <= low <= high <= base.high:
+            self.reporter.error(spec.low.at, f"expected limits in order within {base}")
+            return _ERROR
+        return DeclaredType(SubrangeType(name, base, low, high), low)
+
+    # Initial values
+
+    def initial(self, node: tree.Expression, type_: Type, block: typed.Block | None) -> Any:
+        """The Python value of an initial value, or None after an error."""
+        checker = StatementChecker(self.world, block)
+        if type_ is ERROR:
+            return None
+        if isinstance(type_, ArrayType):
+            return self._array_initial(node, type_, block)
+        if isinstance(type_, StructType | BlockType):
+            return self._struct_initial(node, type_, block)
+        value = checker.value(node, type_)
+        if isinstance(value, typed.Constant):
+            return None if value.type is ERROR else value.value
+        self.reporter.error(node.at, "expected a constant as initial value")
+        return None
+
+    def _array_initial(
+        self, node: tree.Expression, type_: ArrayType, block: typed.Block | None
+    ) -> Any:
+        if not isinstance(node, tree.ArrayInitial):
+            constant = self._constant_aggregate(node, type_, block)
+            if constant is None:
+                self.reporter.error(node.at, f"expected […] as initial value of {type_}")
+            return constant
+        low, high = type_.bounds[0]
+        inner: Type = type_.element
+        rest = type_.bounds[1:]
+        flat = [] if rest else None
+        size = 1
+        for bound in type_.bounds:
+            size *= bound[1] - bound[0] + 1
+        count = high - low + 1
+        nested = bool(rest) and any(isinstance(v, tree.ArrayInitial) for _, v in node.items)
+        if nested:
+            inner = ArrayType(rest, type_.element, type_.initial)
+        elif flat is not None:
+            count = size
+        values: list[Any] = []
+        for repeat, item in node.items:
+            times = 1 if repeat is None else self._constant_int(repeat, block) or 0
+            value = None if item is None else self.initial(item, inner, block)
+            values += [value] * min(times, count + 1)
+        if len(values) > count:
+            self.reporter.error(node.at, f"expected at most {count} values, got more")
+            return None
+        default = None if nested else type_.initial
+        values = [default if value is None else value for value in values]
+        values += [default] * (count - len(values))
+        return tuple(values) if nested or not rest else _folded_rows(values, type_.bounds)
+
+    def _constant_aggregate(
+        self, node: tree.Expression, type_: Type, block: typed.Block | None
+    ) -> Any:
+        if not isinstance(node, tree.Name):
+            return None
+        symbol = StatementChecker(self.world, block).find_symbol(node.name.upper())
+        if symbol is None or symbol.kind == "VAR" and symbol.writable:
+            return None
+        return symbol.initial if symbol.type == type_ else None
+
+    def _struct_initial(
+        self, node: tree.Expression, type_: StructType | BlockType, block: typed.Block | None
+    ) -> Any:
+        if not isinstance(node, tree.StructInitial):
+            self.reporter.error(node.at, f"expected (member := value, …) for {type_}")
+            return None
+        values: dict[str, Any] = {}
+        for argument in node.fields:
+            key = argument.name.upper()
+            member: Any
+            if isinstance(type_, StructType):
+                member, names = type_.fields.get(key), [f.name for f in type_.fields.values()]
+            else:
+                inputs = type_.block.of_kind("VAR_INPUT", "VAR_OUTPUT", "VAR")
+                member = next((s for s in inputs if s.key == key), None)
+                names = [symbol.name for symbol in inputs]
+            if member is None or argument.value is None:
+                hint = suggest(argument.name, names)
+                self.reporter.error(
+                    argument.at, f"expected a member of {type_}, got {argument.name}", hint
+                )
+                continue
+            values[key] = self.initial(argument.value, member.type, block)
+        return values
+
+    # Variables and units
+
+    def _declared(self, variable: tree.Variable, block: typed.Block | None) -> DeclaredType:
+        declared = self.spec(variable.spec, variable.name, block)
+        if variable.initial is None or declared.type is ERROR:
+            return declared
+        initial = self.initial(variable.initial, declared.type, block)
+        return DeclaredType(declared.type, declared.initial if initial is None else initial)
+
+    def globals_(self, section: tree.Section) -> None:
+        """Declare the variables of a VAR_GLOBAL."""
+        for variable in section.variables:
+            key = variable.name.upper()
+            if key in self.world.globals_:
+                self.reporter.error(variable.at, f"global {variable.name} is declared twice")
+                continue
+            declared = self._declared(variable, None)
+            symbol = self._symbol(variable, section, declared, "global")
+            if declared.type is not ERROR:
+                self.world.globals_[key] = symbol
+
+    def _symbol(
+        self,
+        variable: tree.Variable,
+        section: tree.Section,
+        declared: DeclaredType,
+        storage: str,
+    ) -> typed.Symbol:
+        if section.constant and isinstance(declared.initial, bool | int | float | str):
+            storage = "constant"
+        return typed.Symbol(
+            variable.name,
+            declared.type,
+            storage,
+            section.kind,
+            variable.at,
+            declared.initial,
+            not section.constant,
+            section.retain,
+            variable.address,
+            variable.edge,
+            variable.pragma,
+            variable.comment,
+        )
+
+    def _resolve_block(self, key: str) -> typed.Block | None:
+        pou = self.pending_pous.get(key)
+        if pou is None:
+            return None
+        if key in self._open:
+            self.reporter.error(pou.at, f"{pou.name} contains an instance of itself")
+            return None
+        self._open.append(key)
+        lower(pou, self.reporter)
+        block = typed.Block(pou.kind, pou.name, pou.at, pou.source, {}, None, pou.pragma)
+        self._result(pou, block)
+        for section in pou.sections:
+            for variable in section.variables:
+                self._variable(pou, block, section, variable)
+        self._open.pop()
+        self.world.blocks[key] = block
+        self.resolved.append((pou, block))
+        return block
+
+    def _result(self, pou: tree.Pou, block: typed.Block) -> None:
+        if pou.kind != "FUNCTION" or pou.result is None:
+            return
+        declared = self.spec(pou.result, pou.name, block)
+        block.result = declared.type
+        symbol = typed.Symbol(
+            pou.name, declared.type, "local", "RESULT", pou.at, declared.initial
+        )
+        block.symbols[symbol.key] = symbol
+
+    def _variable(
+        self,
+        pou: tree.Pou,
+        block: typed.Block,
+        section: tree.Section,
+        variable: tree.Variable,
+    ) -> None:
+        key = variable.name.upper()
+        first = block.symbols.get(key)
+        if first is not None:
+            where = f"first at {first.at.place}"
+            self.reporter.error(variable.at, f"{variable.name} is declared twice", where)
+            return
+        if elementary(key) is not None or key in ("STRING", "WSTRING"):
+            self.reporter.error(variable.at, f"expected a name, got the type {variable.name}")
+            return
+        if section.kind in ("VAR_ACCESS", "VAR_CONFIG"):
+            self.reporter.error(section.at, f"{section.kind} is not supported")
+            return
+        hides = key in self.world.globals_ and section.kind not in ("VAR_EXTERNAL", "VAR_GLOBAL")
+        if hides and pou.source.name != LIBRARY:
+            self.reporter.warn(variable.at, f"{variable.name} hides the global of that name here")
+        declared = self._declared(variable, block)
+        if declared.type is ERROR:
+            block.symbols[key] = typed.Symbol(variable.name, ERROR, "slot", section.kind, variable.at)
+            return
+        if section.kind == "VAR_EXTERNAL":
+            self._external(block, variable, declared)
+            return
+        if section.kind == "VAR_GLOBAL":
+            self.globals_(tree.Section(section.at, "VAR_GLOBAL", [variable], section.constant))
+            return
+        local = pou.kind == "FUNCTION" and section.kind in _LOCAL_IN_FUNCTION
+        storage = "local" if local or section.kind == "VAR_TEMP" else "slot"
+        if pou.kind == "FUNCTION" and isinstance(declared.type, BlockType) and section.kind == "VAR":
+            self.reporter.error(variable.at, "a function keeps no state: declare the block elsewhere")
+        symbol = self._symbol(variable, section, declared, storage)
+        block.symbols[key] = symbol
+        if variable.edge:
+            self._edge(block, symbol)
+
+    def _external(
+        self, block: typed.Block, variable: tree.Variable, declared: DeclaredType
+    ) -> None:
+        symbol = self.world.globals_.get(variable.name.upper())
+        if symbol is None:
+            names = [s.name for s in self.world.globals_.values()]
+            self.reporter.error(
+                variable.at,
+                f"expected a global variable or point, got {variable.name}",
+                suggest(variable.name, names),
+            )
+        elif symbol.type != declared.type:
+            self.reporter.error(
+                variable.spec.at, f"expected {symbol.type} as declared globally, got {declared.type}"
+            )
+        else:
+            block.symbols[symbol.key] = symbol
+
+    def _edge(self, block: typed.Block, symbol: typed.Symbol) -> None:
+        """Let the body see the edge of an input instead of the input (table 13)."""
+        if symbol.type != BOOL or symbol.kind != "VAR_INPUT":
+            self.reporter.error(symbol.at, "expected R_EDGE and F_EDGE on BOOL inputs only")
+            return
+        at = symbol.at
+        before = typed.Symbol(f"__BEFORE_{symbol.key}", BOOL, "slot", "VAR", at)
+        before.initial = symbol.edge == "F"
+        seen = typed.Symbol(f"__EDGE_{symbol.key}", BOOL, "local", "VAR_TEMP", at)
+        block.symbols[before.key] = before
+        block.symbols[seen.key] = seen
+        block.aliases[symbol.key] = seen
+        now, was = typed.Variable(at, BOOL, symbol), typed.Variable(at, BOOL, before)
+        first: typed.Expression = now
+        second: typed.Expression = was
+        if symbol.edge == "F":
+            first, second = was, now
+        edge = typed.Binary(at, BOOL, "AND", first, typed.Unary(at, BOOL, "NOT", second))
+        block.body += [
+            typed.Assign(at, typed.Variable(at, BOOL, seen), edge),
+            typed.Assign(at, was, now),
+        ]
+
+
+def _folded_rows(values: list[Any], bounds: tuple[tuple[int, int], ...]) -> tuple[Any, ...]:
+    """A flat list of values as nested rows."""
+    for low, high in reversed(bounds[1:]):
+        width = high - low + 1
+        values = [tuple(values[i : i + width]) for i in range(0, len(values), width)]
+    return tuple(values)
+

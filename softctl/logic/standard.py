@@ -1,0 +1,183 @@
+"""The standard functions' signatures (IEC 61131-3 tables 28 to 36).
+
+A row reads `NAME(parameter: type, …): result`. A generic type such as ANY_REAL after a
+letter binds the letter; `...` lets the last parameter repeat. How a function is computed
+is each back end's business: for Python see `python_functions.py`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from softctl.logic.types import ALIASES, Type, is_integer, is_kind, is_numeric, is_real, is_string
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, Kind
+
+_TABLE = """
+ABS(IN: T ANY_NUM): T
+SQRT(IN: T ANY_REAL): T
+LN(IN: T ANY_REAL): T
+LOG(IN: T ANY_REAL): T
+EXP(IN: T ANY_REAL): T
+SIN(IN: T ANY_REAL): T
+COS(IN: T ANY_REAL): T
+TAN(IN: T ANY_REAL): T
+ASIN(IN: T ANY_REAL): T
+ACOS(IN: T ANY_REAL): T
+ATAN(IN: T ANY_REAL): T
+ATAN2(Y: T ANY_REAL, X: T): T
+MOVE(IN: T ANY): T
+SEL(G: BOOL, IN0: T ANY, IN1: T): T
+MUX(K: ANY_INT, IN0: T ANY, ...): T
+MIN(IN1: T ANY_ELEMENTARY, ...): T
+MAX(IN1: T ANY_ELEMENTARY, ...): T
+LIMIT(MN: T ANY_ELEMENTARY, IN: T, MX: T): T
+SHL(IN: T ANY_BIT, N: ANY_INT): T
+SHR(IN: T ANY_BIT, N: ANY_INT): T
+ROL(IN: T ANY_BIT, N: ANY_INT): T
+ROR(IN: T ANY_BIT, N: ANY_INT): T
+LEN(IN: S ANY_STRING): INT
+LEFT(IN: S ANY_STRING, L: ANY_INT): S
+RIGHT(IN: S ANY_STRING, L: ANY_INT): S
+MID(IN: S ANY_STRING, L: ANY_INT, P: ANY_INT): S
+CONCAT(IN1: S ANY_STRING, ...): S
+INSERT(IN1: S ANY_STRING, IN2: S, P: ANY_INT): S
+DELETE(IN: S ANY_STRING, L: ANY_INT, P: ANY_INT): S
+REPLACE(IN1: S ANY_STRING, IN2: S, L: ANY_INT, P: ANY_INT): S
+FIND(IN1: S ANY_STRING, IN2: S): INT
+"""
+
+OPERATORS = {
+    "ADD": "+",
+    "SUB": "-",
+    "MUL": "*",
+    "DIV": "/",
+    "MOD": "MOD",
+    "EXPT": "**",
+    "AND": "AND",
+    "OR": "OR",
+    "XOR": "XOR",
+    "GT": ">",
+    "GE": ">=",
+    "EQ": "=",
+    "LE": "<=",
+    "LT": "<",
+    "NE": "<>",
+}
+"""Functions that are operators by another name; ADD, MUL, AND, OR, XOR and comparisons repeat."""
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """`variable` is the letter that ties types together, or empty; `generic` names the family."""
+
+    name: str
+    variable: str
+    generic: str
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """One standard function."""
+
+    name: str
+    parameters: tuple[Parameter, ...]
+    result: str
+    repeats: bool
+
+    def parameter(self, position: int) -> Parameter | None:
+        """The parameter at a position, counting repetitions of the last one."""
+        if position < len(self.parameters):
+            return self.parameters[position]
+        return self.parameters[-1] if self.repeats else None
+
+    def position(self, name: str) -> int | None:
+        """Where a formal argument belongs; repeated ones are numbered on."""
+        key = name.upper()
+        for index, parameter in enumerate(self.parameters):
+            if parameter.name == key:
+                return index
+        last = self.parameters[-1].name
+        stem = last.rstrip("0123456789")
+        if self.repeats and key.startswith(stem) and key[len(stem) :].isdigit():
+            offset = int(key[len(stem) :]) - int(last[len(stem) :])
+            return len(self.parameters) - 1 + offset
+        return None
+
+
+_ROW = re.compile(r"(\w+)\((.*)\): (\w+)")
+
+
+def _read_table(text: str) -> dict[str, Signature]:
+    signatures = {}
+    for line in text.strip().splitlines():
+        row = _ROW.fullmatch(line)
+        assert row is not None
+        parts = row[2].split(", ")
+        generics: dict[str, str] = {}
+        parameters = []
+        for part in parts:
+            if part == "...":
+                continue
+            name, _, type_text = part.partition(": ")
+            words = type_text.split()
+            if len(words) == 2:
+                generics[words[0]] = words[1]
+            variable = words[0] if words[0] in generics else ""
+            parameters.append(Parameter(name, variable, generics.get(words[0], words[0])))
+        signatures[row[1]] = Signature(row[1], tuple(parameters), row[3], parts[-1] == "...")
+    return signatures
+
+
+SIGNATURES = _read_table(_TABLE)
+
+
+def belongs(type_: Type, generic: str) -> bool:
+    """True if a type is in a family of the standard's figure 5, or is the named type."""
+    if generic == "ANY":
+        return True
+    if generic == "ANY_INT":
+        return is_integer(type_)
+    if generic == "ANY_REAL":
+        return is_real(type_)
+    if generic == "ANY_NUM":
+        return is_numeric(type_)
+    if generic == "ANY_BIT":
+        return is_kind(type_, Kind.BITS, Kind.BOOL)
+    if generic == "ANY_STRING":
+        return is_string(type_)
+    if generic == "ANY_ELEMENTARY":
+        return is_numeric(type_) or is_string(type_) or isinstance(type_, ElementaryType)
+    return type_ == ELEMENTARY_TYPES[generic]
+
+
+def elementary(name: str) -> ElementaryType | None:
+    """The elementary type of a keyword, long forms included."""
+    key = name.upper()
+    return ELEMENTARY_TYPES.get(ALIASES.get(key, key))
+
+
+def split_typed_name(name: str) -> tuple[str, ElementaryType] | None:
+    """`SQRT_REAL` as (`SQRT`, REAL), if both halves exist."""
+    stem, mark, suffix = name.upper().rpartition("_")
+    type_ = elementary(suffix) if mark else None
+    if type_ is None or (stem not in SIGNATURES and stem not in OPERATORS and stem != "NOT"):
+        return None
+    return stem, type_
+
+
+_CONVERSION = re.compile(r"(?:(\w+?)_)?(TO|TRUNC)_(\w+)")
+
+
+def split_conversion(
+    name: str,
+) -> tuple[ElementaryType | None, ElementaryType, str] | None:
+    """`REAL_TO_INT` as (REAL, INT, "round"), `TO_INT` with None, `TRUNC_INT` as "truncate"."""
+    found = _CONVERSION.fullmatch(name.upper())
+    if found is None:
+        return None
+    source = elementary(found[1]) if found[1] else None
+    target = elementary(found[3])
+    if target is None or (found[1] and source is None):
+        return None
+    return source, target, "truncate" if found[2] == "TRUNC" else "round"
