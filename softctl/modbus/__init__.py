@@ -7,7 +7,7 @@ fewest requests that fetch or store a set of values.
 """
 
 from softctl.modbus.bank import Bank
-from softctl.modbus.clients import Client
+from softctl.modbus.clients import Client, Policy, WhenFull
 from softctl.modbus.codes import ExceptionCode, Refusal
 from softctl.modbus.device import Device
 from softctl.modbus.diagnostics import Diagnostics
@@ -21,7 +21,9 @@ __all__ = [
     "Diagnostics",
     "ExceptionCode",
     "Identification",
+    "Policy",
     "Refusal",
     "Server",
     "UnknownUnit",
+    "WhenFull",
 ]

@@ -109,6 +109,8 @@ def decode_read_write(pdu: bytes) -> ReadWriteRequest:
 def perform_read_bits(device: Device, request: ReadRequest, client: Client) -> bytes:
     """Functions 01 and 02."""
     function, table, address, count = request
+    if device.permit is not None:
+        device.require_permission(client, table, address, count, False)
     packed = pack_bits(device.bank.area(table).read(address, count))
     return bytes((function, len(packed))) + packed
 
@@ -116,12 +118,15 @@ def perform_read_bits(device: Device, request: ReadRequest, client: Client) -> b
 def perform_read_registers(device: Device, request: ReadRequest, client: Client) -> bytes:
     """Functions 03 and 04."""
     function, table, address, count = request
+    if device.permit is not None:
+        device.require_permission(client, table, address, count, False)
     return bytes((function, 2 * count)) + device.bank.area(table).read(address, count)
 
 
 def perform_write(device: Device, request: WriteRequest, client: Client) -> bytes:
     """Functions 05, 06, 15 and 16."""
     _, table, address, count, data, reply = request
+    device.require_permission(client, table, address, count, True)
     device.bank.area(table).require(address, count)
     device.check_write(table, address, data)
     device.write(client, table, address, data)
@@ -131,6 +136,7 @@ def perform_write(device: Device, request: WriteRequest, client: Client) -> byte
 def perform_mask_write(device: Device, request: MaskWriteRequest, client: Client) -> bytes:
     """Function 22: (current AND and_mask) OR (or_mask AND NOT and_mask)."""
     table = Table.HOLDING_REGISTERS
+    device.require_permission(client, table, request.address, 1, True)
     current = int.from_bytes(device.bank.area(table).read(request.address, 1), "big")
     value = (current & request.and_mask) | (request.or_mask & ~request.and_mask)
     data = value.to_bytes(2, "big")
@@ -144,6 +150,8 @@ def perform_read_write(device: Device, request: ReadWriteRequest, client: Client
     function, address, count, write_address, data = request
     table = Table.HOLDING_REGISTERS
     area = device.bank.area(table)
+    device.require_permission(client, table, address, count, False)
+    device.require_permission(client, table, write_address, len(data) // 2, True)
     area.require(address, count)
     area.require(write_address, len(data) // 2)
     device.check_write(table, write_address, data)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from softctl.modbus.bank import Bank
 from softctl.modbus.clients import LOCAL, Client
-from softctl.modbus.codes import Refusal, encode_exception
+from softctl.modbus.codes import ExceptionCode, Refusal, encode_exception
 from softctl.modbus.diagnostics import Diagnostics
 from softctl.modbus.functions import (
     DIAGNOSTIC_FUNCTIONS,
@@ -28,6 +28,10 @@ OnWrite = Callable[[Client, Table, int, bytes], None]
 """(client, table, address, data in bank form), after the bank has changed."""
 
 
+Permit = Callable[[Client, Table, int, int, bool], bool]
+"""(client, table, address, count, is a write) -> whether the client may."""
+
+
 class Device:
     """Answers the requests of one unit.
 
@@ -39,7 +43,10 @@ class Device:
         bank: the memory; the owner shares it.
         unit: the unit id, 0..255.
         write_check: called before anything changes, once per written range, when the
-            range exists; the exception code it returns refuses the whole request.
+            range exists; the exception code it returns refuses the whole request, and a
+            ValueError (the data is not a value of the point) refuses it with 04.
+        permit: called for every range of a request before its addresses are checked;
+            False is exception 01 (Modbus/TCP Security v36: not authorised).
         on_write: called after a range was written, with the client that asked.
         identification: what function 43/14 tells.
         files: file number (1..65535) -> records of two bytes each, for functions 20, 21.
@@ -59,6 +66,7 @@ class Device:
         "functions",
         "identification",
         "on_write",
+        "permit",
         "unit",
         "write_check",
     )
@@ -69,6 +77,7 @@ class Device:
         unit: int = 1,
         *,
         write_check: WriteCheck | None = None,
+        permit: Permit | None = None,
         on_write: OnWrite | None = None,
         identification: Identification | None = None,
         files: Mapping[int, bytearray] | None = None,
@@ -83,6 +92,7 @@ class Device:
         self.bank = bank
         self.unit = unit
         self.write_check = write_check
+        self.permit = permit
         self.on_write = on_write
         self.identification = identification
         self.files = files or {}
@@ -111,10 +121,21 @@ class Device:
 
     def check_write(self, table: Table, address: int, data: bytes) -> None:
         """Ask the owner about a write; raises the exception code it answers with."""
-        if self.write_check is not None:
+        if self.write_check is None:
+            return
+        try:
             code = self.write_check(table, address, data)
-            if code is not None:
-                raise Refusal(code)
+        except ValueError:
+            code = ExceptionCode.SERVER_DEVICE_FAILURE
+        if code is not None:
+            raise Refusal(code)
+
+    def require_permission(
+        self, client: Client, table: Table, address: int, count: int, is_write: bool
+    ) -> None:
+        """Raise exception 01 unless the client may read or write the range."""
+        if self.permit is not None and not self.permit(client, table, address, count, is_write):
+            raise Refusal(ExceptionCode.ILLEGAL_FUNCTION)
 
     def write(self, client: Client, table: Table, address: int, data: bytes) -> None:
         """Store checked data and tell the owner who wrote it."""

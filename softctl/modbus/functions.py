@@ -105,6 +105,9 @@ FUNCTIONS: dict[int, Function] = {
 }
 """Every function that is implemented, by code; a device has those it was given data for."""
 
+CHANGING_FUNCTIONS = frozenset({0x05, 0x06, 0x08, 0x0F, 0x10, 0x15, 0x16, 0x17})
+"""The functions that can change a device; 08 can silence it."""
+
 
 def decode_request(pdu: bytes, functions: Mapping[int, Function] = FUNCTIONS) -> Request | Reject:
     """Decode a request PDU of at least one byte, or say why it cannot be one."""

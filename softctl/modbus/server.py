@@ -11,11 +11,11 @@ from collections.abc import Iterable
 from enum import Enum
 from typing import NamedTuple
 
-from softctl.modbus.clients import Client
+from softctl.modbus.clients import Client, Policy, Pool
 from softctl.modbus.codes import ERROR_BIT, ExceptionCode, encode_exception
 from softctl.modbus.device import Device
 from softctl.modbus.frames import Frame, FrameSplitter, encode_frame
-from softctl.modbus.functions import decode_request
+from softctl.modbus.functions import CHANGING_FUNCTIONS, decode_request
 
 
 class Send(NamedTuple):
@@ -51,6 +51,7 @@ class Server:
         direct: the device that unit ids 0 and 255 mean as well, unless a device has that
             id (Messaging on TCP/IP Implementation Guide V1.0b, section 4.4.2); the only
             device if there is one, otherwise none.
+        policy: who may connect.
 
     Raises:
         ValueError: no device, or two with the same unit id.
@@ -62,6 +63,7 @@ class Server:
         *,
         unknown_unit: UnknownUnit = UnknownUnit.EXCEPTION,
         direct: Device | None = None,
+        policy: Policy | None = None,
     ) -> None:
         self.devices: dict[int, Device] = {}
         for device in devices:
@@ -73,6 +75,7 @@ class Server:
         if direct is None and len(self.devices) == 1:
             (direct,) = self.devices.values()
         self.unknown_unit = unknown_unit
+        self.pool = Pool(policy or Policy())
         self._by_unit = dict(self.devices)
         if direct is not None:
             self._by_unit = {0: direct, 255: direct, **self.devices}
@@ -88,7 +91,9 @@ class Server:
             client.discarded += 1
             return None
         device = self._by_unit.get(unit)
-        if device is not None:
+        if client.is_read_only and pdu[0] in CHANGING_FUNCTIONS:
+            reply = encode_exception(pdu[0], ExceptionCode.ILLEGAL_FUNCTION)
+        elif device is not None:
             reply = device.perform(decode_request(pdu, device.functions), client)
         elif self.unknown_unit is UnknownUnit.SILENCE:
             client.discarded += 1
@@ -101,7 +106,7 @@ class Server:
             client.discarded += 1
             return None
         if reply[0] & ERROR_BIT:
-            client.exceptions += 1
+            client.note_exception(reply[1])
         return encode_frame(transaction, unit, reply)
 
 
@@ -128,7 +133,10 @@ class Connection:
         """
         answer, client = self._server.answer, self.client
         replies: list[bytes] = []
-        for frame in self._splitter.feed(data):
+        frames = self._splitter.feed(data)
+        if frames:
+            client.last_used_ns = now_ns
+        for frame in frames:
             reply = answer(frame, client)
             if reply is not None:
                 replies.append(reply)

@@ -41,7 +41,8 @@ class ModbusServer:
         self.server = server if isinstance(server, Server) else Server([server])
         self.clock_ns = clock_ns
         self._listener: asyncio.Server | None = None
-        self._protocols: set[_Protocol] = set()
+        self._protocols: dict[Client, _Protocol] = {}
+        self._idle_timer: asyncio.TimerHandle | None = None
 
     @property
     def connections(self) -> int:
@@ -51,7 +52,7 @@ class ModbusServer:
     @property
     def clients(self) -> tuple[Client, ...]:
         """The connected clients with their counters."""
-        return tuple(protocol.client for protocol in self._protocols)
+        return tuple(self._protocols)
 
     async def start(self, host: str = "127.0.0.1", port: int = 0) -> tuple[str, int]:
         """Listen; port 0 takes a free one.
@@ -78,24 +79,51 @@ class ModbusServer:
         """Stop listening and end every connection, after what is already due was sent."""
         if self._listener is not None:
             self._listener.close()
-        for protocol in tuple(self._protocols):
+        if self._idle_timer is not None:
+            self._idle_timer.cancel()
+        protocols = tuple(self._protocols.values())
+        for protocol in protocols:
             protocol.close()
-        waiting = [protocol.lost.wait() for protocol in self._protocols]
+        waiting = [protocol.lost.wait() for protocol in protocols]
         if waiting:
             try:
                 await asyncio.wait_for(asyncio.gather(*waiting), CLOSE_TIMEOUT_S)
             except TimeoutError:
-                for protocol in tuple(self._protocols):
+                for protocol in protocols:
                     protocol.abort()
         if self._listener is not None:
             await self._listener.wait_closed()
             self._listener = None
 
-    def add(self, protocol: _Protocol) -> None:
-        self._protocols.add(protocol)
+    def add(self, client: Client, protocol: _Protocol) -> bool:
+        """Take a new connection in, perhaps in the place of an idle one; False to refuse."""
+        is_admitted, evicted = self.server.pool.admit(client, self.clock_ns())
+        if evicted is not None:
+            self._protocols[evicted].abort()
+        if is_admitted:
+            self._protocols[client] = protocol
+            self._watch_idle()
+        return is_admitted
 
-    def discard(self, protocol: _Protocol) -> None:
-        self._protocols.discard(protocol)
+    def discard(self, client: Client) -> None:
+        """Forget a connection that is gone."""
+        self.server.pool.remove(client)
+        self._protocols.pop(client, None)
+
+    def _watch_idle(self) -> None:
+        if self._idle_timer is None and self.server.pool.policy.idle_timeout_ns is not None:
+            self._close_idle()
+
+    def _close_idle(self) -> None:
+        now_ns = self.clock_ns()
+        over, next_ns = self.server.pool.expire(now_ns)
+        for client in over:
+            self._protocols[client].close()
+        self._idle_timer = None
+        if next_ns is not None and self._protocols:
+            delay_s = max(1_000_000, next_ns - now_ns) / 1e9
+            loop = asyncio.get_running_loop()
+            self._idle_timer = loop.call_later(delay_s, self._close_idle)
 
 
 class _Protocol(asyncio.BufferedProtocol):
@@ -117,14 +145,15 @@ class _Protocol(asyncio.BufferedProtocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._transport = cast("asyncio.Transport", transport)  # uvloop's has another base
         _tune_socket(transport)
-        self.client = Client(_peer_name(transport))
+        self.client = _peer(transport)
         self._connection = self._owner.server.connect(self.client)
-        self._owner.add(self)
+        if not self._owner.add(self.client, self):
+            self.abort()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._cancel_timer()
         self._queue.clear()
-        self._owner.discard(self)
+        self._owner.discard(self.client)
         self.lost.set()
 
     def get_buffer(self, sizehint: int) -> memoryview:
@@ -206,9 +235,9 @@ class _Protocol(asyncio.BufferedProtocol):
             self._transport.pause_reading()
 
 
-def _peer_name(transport: asyncio.BaseTransport) -> str:
+def _peer(transport: asyncio.BaseTransport) -> Client:
     peer = transport.get_extra_info("peername")
-    return f"{peer[0]}:{peer[1]}" if peer else "unknown"
+    return Client(f"{peer[0]}:{peer[1]}", peer[0]) if peer else Client("unknown")
 
 
 def _tune_socket(transport: asyncio.BaseTransport) -> None:

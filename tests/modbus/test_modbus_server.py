@@ -91,8 +91,8 @@ def test_requests_and_exceptions_are_counted_for_each_client() -> None:
     server = Server([_device(1, 3)])
     busy, idle = server.connect(Client("busy")), server.connect(Client("idle"))
     busy.receive(encode_frame(1, 1, READ) + encode_frame(2, 1, b"\x03\0\x09\0\1"), 0)
-    assert (busy.client.requests, busy.client.exceptions) == (2, 1)
-    assert (idle.client.requests, idle.client.exceptions) == (0, 0)
+    assert (busy.client.requests, busy.client.exceptions) == (2, {2: 1})
+    assert (idle.client.requests, idle.client.exceptions) == (0, {})
 
 
 def test_devices_must_have_units_of_their_own() -> None:

@@ -119,7 +119,7 @@ async def test_small_replies_are_not_held_back(served) -> None:
     server, host, port = served
     _reader, writer = await asyncio.open_connection(host, port)
     await _eventually(lambda: server.connections == 1)
-    (protocol,) = server._protocols
+    (protocol,) = server._protocols.values()
     sock = protocol._transport.get_extra_info("socket")
     assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
     assert sock.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE) != 0
@@ -134,7 +134,7 @@ async def test_a_client_that_takes_no_answers_is_not_read_from(served) -> None:
     greedy.setblocking(False)
     request = encode_frame(1, 1, bytes.fromhex("03 0000 007D")) * 1000
     await _eventually(lambda: server.connections == 1)
-    (protocol,) = server._protocols
+    (protocol,) = server._protocols.values()
     async with asyncio.timeout(10):
         while protocol._transport.is_reading():
             try:
@@ -201,7 +201,7 @@ async def test_delayed_actions_keep_their_order_and_wait_for_their_time() -> Non
         Send(0, b"now"), Send(1_000_000, b"later"), Send(0, b"last"), Close(0), clock=clock
     )
     assert await reader.readexactly(3) == b"now"
-    (protocol,) = server._protocols
+    (protocol,) = server._protocols.values()
     assert [step.data for step in list(protocol._queue)[:2]] == [b"later", b"last"]
     clock.now_ns = 1_000_000
     assert await reader.read() == b"laterlast"
