@@ -131,7 +131,8 @@ class _Resolver:
             if port.wire and port.wire.key == key and not port.optional
             and not other.block.has_port(port.wire.port)
         ]
-        if self.block.role == "line" and not lacks:
+        wires = any(port.wire and port.wire.key == key for port in self.block.inputs.values())
+        if not lacks and (self.block.role == "line" or not wires):
             takes = any(port.sum and port.sum.key == key for port in other.block.inputs.values())
             return [] if takes else [f"a connection for {key}"]
         return lacks

@@ -102,7 +102,7 @@ VAR_INPUT
     {wire: from.available, less: moved}
     available : LREAL;
     {step}
-    dt : LREAL;
+    step_s : LREAL;
 END_VAR
 VAR_OUTPUT
     moved : LREAL;
@@ -114,7 +114,7 @@ VAR
 END_VAR
 
 IF ready THEN
-    moved := MIN(rate * dt, available);
+    moved := MIN(rate * step_s, available);
     moved_1 := salt * moved;
 END_IF;
 ready := TRUE;

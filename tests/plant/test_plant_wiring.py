@@ -302,7 +302,7 @@ def test_the_source_is_the_whole_plant(build):
     """The wired program is text that a reader can follow."""
     source = build(TANK + SUPPLY + PUMP + SWITCH).source
     assert "PROGRAM Plant" in source
-    assert "T_1 : tank := (diameter := 1.0, height := 2.0, dt := 0.01);" in source
+    assert "T_1 : tank := (diameter := 1.0, height := 2.0, step_s := 0.01);" in source
     calls = [source.index(f"\n{name}(") for name in ("P_1", "S_1", "T_1", "L_1")]
     assert calls[0] < min(calls[1:3])
     assert max(calls[:3]) < calls[3]
