@@ -148,16 +148,16 @@ class _Compiler:
         type_: Type | None = elementary(name)
         if name.startswith(("STRING", "WSTRING")):
             length = name.partition("[")[2].rstrip("]")
-            type_ = StringType(name[0] == "W", int(length)) if length else StringType(name[0] == "W")
+            type_ = (
+                StringType(name[0] == "W", int(length)) if length else StringType(name[0] == "W")
+            )
         if type_ is None:
             raise SoftctlError(f"expected an elementary type for {item.name}, got {item.type}")
         at = Token("name", item.name, 0, 0, 0, Source("the machine", ""))
         initial = item.initial
         if initial is not None and is_kind(type_, Kind.REAL):
             initial = float(initial)
-        symbol = typed.Symbol(
-            item.name, type_, "global", "VAR_GLOBAL", at, initial, item.writable
-        )
+        symbol = typed.Symbol(item.name, type_, "global", "VAR_GLOBAL", at, initial, item.writable)
         self.world.globals_[symbol.key] = symbol
 
     def _declare_globals(self, units: list[tree.Unit]) -> None:

@@ -87,7 +87,7 @@ class CallChecker(Converter):
     def find_address(self, text: str) -> typed.Symbol | None:
         """The variable declared AT an address."""
         key = text.upper()
-        own = self.block.symbols.values() if self.block is not None else ()
+        own = list(self.block.symbols.values()) if self.block is not None else []
         for symbol in (*own, *self.world.globals_.values()):
             if symbol.address.upper() == key:
                 return symbol
@@ -115,7 +115,9 @@ class CallChecker(Converter):
                     f"{callee.name} is a function block: call it as a statement,"
                     f" then use its outputs, such as {callee.name}.{_an_output(symbol.type)}",
                 )
-            return self.fail(node.at, f"expected a function before (, got the variable {callee.name}")
+            return self.fail(
+                node.at, f"expected a function before (, got the variable {callee.name}"
+            )
         block = self.world.find_block(callee.name)
         if block is not None:
             return self._user_call(node, callee.name, block)
@@ -139,9 +141,7 @@ class CallChecker(Converter):
             return self.fail(node.at, "EN and ENO of functions are not supported: use IF")
         return result
 
-    def _split_enable(
-        self, node: tree.Call
-    ) -> tuple[tree.Argument | None, list[tree.Argument]]:
+    def _split_enable(self, node: tree.Call) -> tuple[tree.Argument | None, list[tree.Argument]]:
         special = [a for a in node.arguments if a.name.upper() in ("EN", "ENO")]
         others = [a for a in node.arguments if a.name.upper() not in ("EN", "ENO")]
         return (special[0] if special else None), others
@@ -283,7 +283,8 @@ class CallChecker(Converter):
             merged = value.type if known is None else _merge(known, value.type)
             if merged is None:
                 self.fail(
-                    value.at, f"{signature.name} takes arguments of one type, got {known} and {value.type}"
+                    value.at,
+                    f"{signature.name} takes arguments of one type, got {known} and {value.type}",
                 )
                 return None
             bound[letter] = merged

@@ -89,18 +89,25 @@ class ExpressionChecker(CallChecker):
             return self._typed_literal(node)
         if isinstance(value, str):
             return typed.Constant(node.at, StringType(True) if node.wide else UNTYPED_STRING, value)
-        return typed.Constant(node.at, UNTYPED_REAL if isinstance(value, float) else UNTYPED_INT, value)
+        return typed.Constant(
+            node.at, UNTYPED_REAL if isinstance(value, float) else UNTYPED_INT, value
+        )
 
     def _typed_literal(self, node: tree.Literal) -> typed.Expression:
         value = node.value
         type_: Type | None = elementary(node.type_name)
         if node.type_name in ("STRING", "WSTRING"):
             type_ = StringType(node.type_name == "WSTRING")
-        elif isinstance(type_, ElementaryType) and type_.kind in (
-            Kind.DURATION,
-            Kind.DATE,
-            Kind.BOOL,
-        ) and not (isinstance(value, int) and type_.kind is Kind.BOOL and value not in (0, 1)):
+        elif (
+            isinstance(type_, ElementaryType)
+            and type_.kind
+            in (
+                Kind.DURATION,
+                Kind.DATE,
+                Kind.BOOL,
+            )
+            and not (isinstance(value, int) and type_.kind is Kind.BOOL and value not in (0, 1))
+        ):
             return typed.Constant(node.at, type_, value)
         if type_ is None:
             declared = self.world.find_type(node.type_name)
@@ -190,7 +197,9 @@ class ExpressionChecker(CallChecker):
             if symbol is not None and isinstance(symbol.type, StructType) and symbol.kind == "STEP":
                 return typed.Member(node.at, symbol.type, base, key)
             if symbol is not None:
-                return self.fail(node.at, f"{node.name} is internal to {type_}: expected an input or output")
+                return self.fail(
+                    node.at, f"{node.name} is internal to {type_}: expected an input or output"
+                )
             return self._no_member(node, type_, [s.name for s in type_.block.of_kind(*_READABLE)])
         return self.fail(node.at, f"expected a structure or block before .{node.name}, got {type_}")
 
@@ -221,7 +230,11 @@ class ExpressionChecker(CallChecker):
     ) -> typed.Expression:
         checked = []
         for index, (low, high) in zip(indices, array.bounds, strict=True):
-            if index.type is not ERROR and not is_integer(index.type) and not isinstance(index.type, EnumType):
+            if (
+                index.type is not ERROR
+                and not is_integer(index.type)
+                and not isinstance(index.type, EnumType)
+            ):
                 return self.fail(index.at, f"expected a whole number as index, got {index.type}")
             interval = interval_of(index)
             inside = interval is not None and low <= interval[0] and interval[1] <= high
@@ -325,7 +338,7 @@ class ExpressionChecker(CallChecker):
             type_ = left.type
         if type_ is None or isinstance(type_, ArrayType | StructType | BlockType):
             return self._bad_operands(at, operator, left, right)
-        if isinstance(type_, ElementaryType) or isinstance(type_, StringType):
+        if isinstance(type_, ElementaryType | StringType):
             left, right = self.coerce(left, type_), self.coerce(right, type_)
         if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
             return typed.Constant(at, BOOL, fold(operator, left.value, right.value))
@@ -358,7 +371,9 @@ class ExpressionChecker(CallChecker):
         if bits:
             self.reporter.depart(at, f"{operator} of {type_} values: convert them to numbers")
         if operator == "MOD" and is_real(type_):
-            return self.fail(at, f"expected whole numbers around MOD, got {left.type} and {right.type}")
+            return self.fail(
+                at, f"expected whole numbers around MOD, got {left.type} and {right.type}"
+            )
         if operator == "**":
             return self._power(at, left, right)
         left, right = self._same(left, type_), self._same(right, type_)
@@ -445,8 +460,15 @@ class ExpressionChecker(CallChecker):
             return convert(number, result)
         if not first or not second:
             left, right = self.settle(left), self.settle(right)
-        if isinstance(left, typed.Constant) and isinstance(right, typed.Constant) and first and second:
-            return typed.Constant(at, result, settle(fold(operator, left.value, right.value), result))
+        if (
+            isinstance(left, typed.Constant)
+            and isinstance(right, typed.Constant)
+            and first
+            and second
+        ):
+            return typed.Constant(
+                at, result, settle(fold(operator, left.value, right.value), result)
+            )
         return self._sized(typed.Binary(at, result, operator, left, right))
 
     def _bad_operands(
@@ -478,4 +500,3 @@ def _timed_result(operator: str, left: Type, right: Type) -> Type | None:
     if operator == "-" and left == right:
         return LTIME if left.name.startswith("L") else TIME
     return None
-

@@ -231,9 +231,7 @@ class StatementChecker(ExpressionChecker):
         target = self.reference(argument.value)
         if target is None:
             return
-        source: typed.Expression = typed.Member(
-            argument.at, symbol.type, call.instance, symbol.key
-        )
+        source: typed.Expression = typed.Member(argument.at, symbol.type, call.instance, symbol.key)
         if argument.negated:
             source = self.unary(argument.at, "NOT", source)
         call.outputs.append((target, self.coerce(source, target.type, argument.at)))
@@ -343,7 +341,11 @@ class StatementChecker(ExpressionChecker):
     ) -> tuple[list[typed.Statement], bool]:
         """The body, checked with the variable's interval; again without if it is written."""
         root = _root(variable)
-        if not isinstance(variable, typed.Variable) or root is None or root.symbol.storage == "global":
+        if (
+            not isinstance(variable, typed.Variable)
+            or root is None
+            or root.symbol.storage == "global"
+        ):
             return self._body(node.body), False
         symbol = root.symbol
         symbol.reads += 1

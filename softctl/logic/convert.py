@@ -35,7 +35,9 @@ class Converter:
     def __init__(self, reporter: Reporter) -> None:
         self.reporter = reporter
 
-    def coerce(self, value: typed.Expression, target: Type, at: Token | None = None) -> typed.Expression:
+    def coerce(
+        self, value: typed.Expression, target: Type, at: Token | None = None
+    ) -> typed.Expression:
         """The expression as `target`, converted where the standard or practice allows."""
         at = at or value.at
         source = value.type
@@ -106,7 +108,9 @@ class Converter:
                 return made
             if limits(target) is not None and not fits(interval_of(value), target):
                 return self._too_big(value, target, at)
-            made.value = settle(int(value.value) if isinstance(value.value, bool) else value.value, target)
+            made.value = settle(
+                int(value.value) if isinstance(value.value, bool) else value.value, target
+            )
             return made
         return self.mismatch(value, target, at)
 

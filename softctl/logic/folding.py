@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
-from softctl.logic.typed import Constant, Convert, Expression, Interval, Part
 from softctl.logic.typed import Binary as TypedBinary
-from softctl.logic.typed import Variable
+from softctl.logic.typed import Constant, Convert, Expression, Interval, Part, Variable
 from softctl.logic.types import REAL, Type, is_real, limits
 from softctl.values.types import ElementaryType, round_to_real
 
@@ -45,7 +45,7 @@ def fold(operator: str, left: Any, right: Any) -> Any:
     return _OPERATIONS[operator](left, right)
 
 
-_OPERATIONS = {
+_OPERATIONS: dict[str, Callable[[Any, Any], Any]] = {
     "+": lambda a, b: a + b,
     "-": lambda a, b: a - b,
     "*": lambda a, b: a * b,
@@ -65,7 +65,7 @@ _OPERATIONS = {
 
 def settle(value: Any, type_: Type) -> Any:
     """A folded value as its type holds it: wrapped or rounded."""
-    if isinstance(value, bool) or isinstance(value, str):
+    if isinstance(value, bool | str):
         return value
     if is_real(type_):
         value = float(value)

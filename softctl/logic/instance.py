@@ -23,7 +23,7 @@ LOOP_BUDGET = 1_000_000
 _SHOWN_VALUES = 6
 
 
-class LogicFault(SoftctlError):
+class LogicFault(SoftctlError):  # noqa: N818 - the trade says fault
     """A program failed while running; the text names the cause, file, line and values."""
 
     def __init__(self, cause: str, place: Place, values: str = "") -> None:
@@ -124,7 +124,10 @@ class Instance:
         if not paths:
             lines.append("    pass")
         else:
-            names = [f"v{i}" if loc.type == REAL else text for i, (loc, text) in enumerate(zip(locations, texts, strict=True))]
+            names = [
+                f"v{i}" if loc.type == REAL else text
+                for i, (loc, text) in enumerate(zip(locations, texts, strict=True))
+            ]
             lines.append(f"    {', '.join(names)}, = values")
         for number, (location, text) in enumerate(zip(locations, texts, strict=True)):
             if location.type == REAL:
@@ -188,7 +191,7 @@ class Instance:
     # Faults
 
     def _fault(self, error: BaseException) -> LogicFault | None:
-        """What an exception from generated code says in ST's terms, or None if it is not from there."""
+        """The fault in ST's terms, or None if the exception is not from generated code."""
         frame, line = None, 0
         trace = error.__traceback__
         while trace is not None:
@@ -216,9 +219,10 @@ def _values(frame: FrameType) -> str:
     """The unit's elementary variables at the fault, the first few."""
     instance = frame.f_locals.get("self")
     pairs = [(name, value) for name, value in frame.f_locals.items() if name.isupper()]
-    for name in getattr(type(instance), "__slots__", ()):
-        if name[0].isupper():
-            pairs.append((name, getattr(instance, name, None)))
-    shown = [f"{name} = {value}" for name, value in pairs if isinstance(value, bool | int | float | str)]
+    slots = [name for name in getattr(type(instance), "__slots__", ()) if name[0].isupper()]
+    pairs += [(name, getattr(instance, name, None)) for name in slots]
+    shown = [
+        f"{name} = {value}" for name, value in pairs if isinstance(value, bool | int | float | str)
+    ]
     more = ", …" if len(shown) > _SHOWN_VALUES else ""
     return ", ".join(shown[:_SHOWN_VALUES]) + more

@@ -8,17 +8,83 @@ from dataclasses import dataclass
 from softctl.logic.source import Reporter, Source, Token
 
 KEYWORDS = frozenset(
-    """
-    ACTION AND ARRAY AT BY CASE CONFIGURATION CONSTANT CONTINUE DO ELSE ELSIF END_ACTION
-    END_CASE END_CONFIGURATION END_FOR END_FUNCTION END_FUNCTION_BLOCK END_IF END_PROGRAM
-    END_REPEAT END_RESOURCE END_STEP END_STRUCT END_TRANSITION END_TYPE END_VAR END_WHILE
-    EXIT FALSE FOR FUNCTION FUNCTION_BLOCK IF INITIAL_STEP MOD NON_RETAIN NOT OF OR
-    PROGRAM REPEAT RESOURCE RETAIN RETURN STEP STRUCT THEN TO TRANSITION TRUE TYPE UNTIL
-    VAR VAR_ACCESS VAR_CONFIG VAR_CONSTANT VAR_EXTERNAL VAR_GLOBAL VAR_INPUT VAR_IN_OUT
-    VAR_OUTPUT VAR_TEMP WHILE XOR
-    CLASS END_CLASS INTERFACE END_INTERFACE METHOD END_METHOD NAMESPACE END_NAMESPACE
-    POINTER REF_TO
-    """.split()
+    [
+        "ACTION",
+        "AND",
+        "ARRAY",
+        "AT",
+        "BY",
+        "CASE",
+        "CONFIGURATION",
+        "CONSTANT",
+        "CONTINUE",
+        "DO",
+        "ELSE",
+        "ELSIF",
+        "END_ACTION",
+        "END_CASE",
+        "END_CONFIGURATION",
+        "END_FOR",
+        "END_FUNCTION",
+        "END_FUNCTION_BLOCK",
+        "END_IF",
+        "END_PROGRAM",
+        "END_REPEAT",
+        "END_RESOURCE",
+        "END_STEP",
+        "END_STRUCT",
+        "END_TRANSITION",
+        "END_TYPE",
+        "END_VAR",
+        "END_WHILE",
+        "EXIT",
+        "FALSE",
+        "FOR",
+        "FUNCTION",
+        "FUNCTION_BLOCK",
+        "IF",
+        "INITIAL_STEP",
+        "MOD",
+        "NON_RETAIN",
+        "NOT",
+        "OF",
+        "OR",
+        "PROGRAM",
+        "REPEAT",
+        "RESOURCE",
+        "RETAIN",
+        "RETURN",
+        "STEP",
+        "STRUCT",
+        "THEN",
+        "TO",
+        "TRANSITION",
+        "TRUE",
+        "TYPE",
+        "UNTIL",
+        "VAR",
+        "VAR_ACCESS",
+        "VAR_CONFIG",
+        "VAR_CONSTANT",
+        "VAR_EXTERNAL",
+        "VAR_GLOBAL",
+        "VAR_INPUT",
+        "VAR_IN_OUT",
+        "VAR_OUTPUT",
+        "VAR_TEMP",
+        "WHILE",
+        "XOR",
+        "CLASS",
+        "END_CLASS",
+        "INTERFACE",
+        "END_INTERFACE",
+        "METHOD",
+        "END_METHOD",
+        "NAMESPACE",
+        "END_NAMESPACE",
+        "POINTER",
+        "REF_TO",
+    ]
 )
 
 _NUMBER = r"(?:\d+\#\w+|\d[\d_]*(?:\.\d[\d_]*)?(?:[eE][+-]?\d+)?)"
@@ -108,7 +174,8 @@ class _Lexer:
         self.tokens.append(token)
 
     def _keep_comment(self, line: int, text: str) -> None:
-        self.comments.setdefault(line, text.strip())
+        if self.tokens and self.tokens[-1].line == line:  # it stands behind something
+            self.comments.setdefault(line, text.strip())
 
     def _count_lines(self, start: int, stop: int) -> None:
         text = self.source.text
@@ -119,7 +186,9 @@ class _Lexer:
 
     def _here(self, start: int) -> Token:
         column = start - self.line_start + 1
-        return Token("bad", self.source.text[start : start + 1], start, self.line, column, self.source)
+        return Token(
+            "bad", self.source.text[start : start + 1], start, self.line, column, self.source
+        )
 
     def _comment(self, start: int, opening: str) -> int:
         text, at, line = self.source.text, self._here(start), self.line

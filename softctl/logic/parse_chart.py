@@ -8,9 +8,9 @@ from softctl.logic.parse_declarations import POU_ENDS
 from softctl.logic.parse_statements import StatementParser
 from softctl.logic.source import Token
 
-CHART_STARTS = frozenset("STEP INITIAL_STEP TRANSITION ACTION".split())
-QUALIFIERS = frozenset("N R S L D P P0 P1 SD DS SL".split())
-TIMED = frozenset("L D SD DS SL".split())
+CHART_STARTS = frozenset(["STEP", "INITIAL_STEP", "TRANSITION", "ACTION"])
+QUALIFIERS = frozenset(["N", "R", "S", "L", "D", "P", "P0", "P1", "SD", "DS", "SL"])
+TIMED = frozenset(["L", "D", "SD", "DS", "SL"])
 
 
 class ChartParser(StatementParser):
@@ -24,9 +24,7 @@ class ChartParser(StatementParser):
                 self._element(network)
             except ParseError:
                 self.depth = 0
-                self.skip_to(
-                    {"END_STEP", "END_TRANSITION", "END_ACTION", *CHART_STARTS, *POU_ENDS}
-                )
+                self.skip_to({"END_STEP", "END_TRANSITION", "END_ACTION", *CHART_STARTS, *POU_ENDS})
                 if self.token.kind.startswith("END_") and self.token.kind not in POU_ENDS:
                     self.advance()
                     self.accept(";")
@@ -85,7 +83,7 @@ class ChartParser(StatementParser):
     def _transition(self) -> tree.Transition:
         at = self.advance()
         name, priority = at, None
-        if self.token.kind == "name" and self.token.key != "FROM" or self.peek().key == "FROM":
+        if (self.token.kind == "name" and self.token.key != "FROM") or self.peek().key == "FROM":
             name = self.expect_name("the transition's name or FROM")
         if self.accept("("):
             priority = self._priority()
@@ -99,7 +97,8 @@ class ChartParser(StatementParser):
         if not self.accept(":="):
             if self.token.kind == ":":
                 raise self.fail(
-                    self.token, "expected := and a condition in ST: other languages are not supported"
+                    self.token,
+                    "expected := and a condition in ST: other languages are not supported",
                 )
             raise self.unexpected(":= and the condition")
         first = self.token

@@ -8,12 +8,32 @@ from softctl.logic.parse_expressions import ExpressionParser
 from softctl.logic.source import Token
 
 SECTION_KINDS = frozenset(
-    "VAR VAR_INPUT VAR_OUTPUT VAR_IN_OUT VAR_TEMP VAR_EXTERNAL VAR_GLOBAL VAR_ACCESS"
-    " VAR_CONFIG VAR_CONSTANT".split()
+    [
+        "VAR",
+        "VAR_INPUT",
+        "VAR_OUTPUT",
+        "VAR_IN_OUT",
+        "VAR_TEMP",
+        "VAR_EXTERNAL",
+        "VAR_GLOBAL",
+        "VAR_ACCESS",
+        "VAR_CONFIG",
+        "VAR_CONSTANT",
+    ]
 )
 POU_ENDS = frozenset(
-    "END_PROGRAM END_FUNCTION END_FUNCTION_BLOCK END_CONFIGURATION END_RESOURCE"
-    " PROGRAM FUNCTION FUNCTION_BLOCK TYPE CONFIGURATION".split()
+    [
+        "END_PROGRAM",
+        "END_FUNCTION",
+        "END_FUNCTION_BLOCK",
+        "END_CONFIGURATION",
+        "END_RESOURCE",
+        "PROGRAM",
+        "FUNCTION",
+        "FUNCTION_BLOCK",
+        "TYPE",
+        "CONFIGURATION",
+    ]
 )
 
 
@@ -79,9 +99,7 @@ class DeclarationParser(ExpressionParser):
             length = self.expression()
             self.expect("]", "] after the length")
         elif self.token.kind == "(":
-            self.reporter.depart(
-                self.advance(), f"a length in parentheses: write {name.key}[…]"
-            )
+            self.reporter.depart(self.advance(), f"a length in parentheses: write {name.key}[…]")
             length = self.expression()
             self.expect(")", ") after the length")
         return tree.StringSpec(name, name.key == "WSTRING", length)

@@ -204,9 +204,7 @@ class ExpressionParser(Cursor):
         if key in _CLOCKS and body[:1].isdigit():
             return tree.Literal(token, _CLOCKS[key], literals.parse_clock(body))
         if key in _DATES_AND_TIMES and body[:1].isdigit():
-            return tree.Literal(
-                token, _DATES_AND_TIMES[key], literals.parse_date_and_time(body)
-            )
+            return tree.Literal(token, _DATES_AND_TIMES[key], literals.parse_date_and_time(body))
         if body[0] in "'\"":
             return tree.Literal(token, key, literals.parse_string(body), body[0] == '"')
         if body[0] not in "+-0123456789":

@@ -9,10 +9,10 @@ from softctl.logic.cursor import ParseError
 from softctl.logic.parse_declarations import POU_ENDS, SECTION_KINDS, DeclarationParser
 
 _CHART_WORDS = frozenset(
-    "STEP INITIAL_STEP TRANSITION ACTION END_STEP END_TRANSITION END_ACTION".split()
+    ["STEP", "INITIAL_STEP", "TRANSITION", "ACTION", "END_STEP", "END_TRANSITION", "END_ACTION"]
 )
 _ENDS = frozenset(
-    "ELSE ELSIF END_IF END_CASE END_FOR END_WHILE END_REPEAT UNTIL end".split()
+    ["ELSE", "ELSIF", "END_IF", "END_CASE", "END_FOR", "END_WHILE", "END_REPEAT", "UNTIL", "end"]
 )
 _STOPS = _ENDS | _CHART_WORDS | POU_ENDS | SECTION_KINDS
 

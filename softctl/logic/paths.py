@@ -44,14 +44,17 @@ def locate(path: str, world: World, programs: Mapping[str, typed.Block]) -> Loca
     first = words[0]
     if not isinstance(first, str):
         raise SoftctlError(f"expected a path such as Program.Variable, got {path!r}")
-    program, steps = "", []
+    program = ""
+    steps: list[str | int] = []
     symbol = world.globals_.get(first.upper())
     if symbol is None or (first.upper() in programs and len(words) > 1):
         block = programs.get(first.upper())
         if block is None:
             names = [s.name for s in world.globals_.values() if s.key != NOW]
             hint = suggest(first, [*(b.name for b in programs.values()), *names])
-            raise SoftctlError(_join(f"expected a program or global variable, got {first}", path, hint))
+            raise SoftctlError(
+                _join(f"expected a program or global variable, got {first}", path, hint)
+            )
         if len(words) == 1 or not isinstance(words[1], str):
             raise SoftctlError(f"expected a variable of {block.name} ({path})")
         program = first.upper()
@@ -90,9 +93,7 @@ def _variable(word: str | tuple[int, ...], block: typed.Block, path: str) -> typ
     return symbol
 
 
-def _step(
-    type_: Type, word: str | tuple[int, ...], steps: list[str | int], path: str
-) -> Type:
+def _step(type_: Type, word: str | tuple[int, ...], steps: list[str | int], path: str) -> Type:
     if isinstance(word, tuple):
         return _element(type_, word, steps, path)
     key = word.upper()
@@ -104,7 +105,9 @@ def _step(
         steps.append(mangle(symbol.key))
         return symbol.type
     names = [f.name for f in type_.fields.values()] if isinstance(type_, StructType) else []
-    raise SoftctlError(_join(f"expected a member of {type_}, got {word}", path, suggest(word, names)))
+    raise SoftctlError(
+        _join(f"expected a member of {type_}, got {word}", path, suggest(word, names))
+    )
 
 
 def _element(type_: Type, indices: tuple[int, ...], steps: list[str | int], path: str) -> Type:

@@ -245,7 +245,8 @@ class ExpressionRenderer:
         if checked:
             name = self.fresh()
             less = f"{name} - {low}" if low > 0 else f"{name} + {-low}" if low else name
-            return f"{less} if {low} <= ({name} := {text}) <= {high} else out_of_range({name}, {low}, {high})"
+            inside = f"{low} <= ({name} := {text}) <= {high}"
+            return f"{less} if {inside} else out_of_range({name}, {low}, {high})"
         return f"{text} - {low}" if low > 0 else f"{text} + {-low}" if low else text
 
     def _part(self, node: typed.Part) -> str:

@@ -46,7 +46,8 @@ def _limit(arguments: list[str], type_: Type, fresh: Fresh) -> str:
         value = fresh()
         bind = f"({value} := {bind})"
     # MN > MX gives MX, as MIN(MAX(IN, MN), MX) does: the comparison with MX comes first.
-    return f"({high} if {bind} >= {high} or {low} >= {high} else {low} if {value} < {low} else {value})"
+    at_high = f"{bind} >= {high} or {low} >= {high}"
+    return f"({high} if {at_high} else {low} if {value} < {low} else {value})"
 
 
 def _bits(type_: Type) -> int:
@@ -107,7 +108,9 @@ TEMPLATES: dict[str, Template] = {
     "REPLACE": "text_replace({0}, {1}, {2}, {3})",
     "FIND": "({0}.find({1}) + 1)",
 }
-ROUNDED = frozenset("SQRT LN LOG EXP SIN COS TAN ASIN ACOS ATAN ATAN2".split())
+ROUNDED = frozenset(
+    ["SQRT", "LN", "LOG", "EXP", "SIN", "COS", "TAN", "ASIN", "ACOS", "ATAN", "ATAN2"]
+)
 
 
 def render_function(name: str, arguments: list[str], type_: Type, fresh: Fresh) -> str:

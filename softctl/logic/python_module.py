@@ -130,7 +130,8 @@ class ModuleWriter:
         writer.level -= 1
 
     def _restore(self, members: list[tuple[str, Type, Any]]) -> None:
-        targets, later = [], []
+        targets: list[str] = []
+        later: list[str] = []
         for key, type_, _ in members:
             name = f"self.{mangle(key)}"
             if not is_aggregate(type_):
@@ -173,7 +174,9 @@ class ModuleWriter:
 
     def _relocated(self, code: CodeType, file: str) -> CodeType:
         """The code object with ST file and lines, and those inside it."""
-        file = self.files.get(str(code.co_firstlineno), file if code.co_name.startswith("<") else "")
+        file = self.files.get(
+            str(code.co_firstlineno), file if code.co_name.startswith("<") else ""
+        )
         constants = tuple(
             self._relocated(constant, file) if isinstance(constant, CodeType) else constant
             for constant in code.co_consts
@@ -252,7 +255,9 @@ def _walk(node: Any, found: list[typed.Block]) -> None:
 
 
 _CHILDREN: dict[type, tuple[str, ...]] = {
-    class_: tuple(name for name in class_.__slots__ if name not in ("value",) or class_ is not typed.Constant)
+    class_: tuple(
+        name for name in class_.__slots__ if name not in ("value",) or class_ is not typed.Constant
+    )
     for class_ in vars(typed).values()
     if isinstance(class_, type) and issubclass(class_, typed.Expression | typed.Statement)
 }

@@ -12,7 +12,7 @@ from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
 _CELL = array("f", (0.0,))
 
 
-class ScanFault(Exception):
+class ScanFault(Exception):  # noqa: N818 - the trade says fault
     """A fault that generated code finds itself; its text is the cause."""
 
 

@@ -104,7 +104,11 @@ class StatementRenderer(ExpressionRenderer):
             text = f"{base} & {type_.high & ~mask} | {value} << {target.shift}"
         if type_.kind is Kind.SIGNED:
             keep = f"{base} & {~mask}"
-            bits = f"({mask} if {value} else 0)" if target.width == 1 else f"({value} << {target.shift})"
+            bits = (
+                f"({mask} if {value} else 0)"
+                if target.width == 1
+                else f"({value} << {target.shift})"
+            )
             text = f"wrap_{type_.name}({keep} | {bits})"
         self.store(target.base, text, type_)
 

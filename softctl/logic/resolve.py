@@ -7,7 +7,7 @@ from typing import Any
 from softctl.logic import tree, typed
 from softctl.logic.check_statements import StatementChecker
 from softctl.logic.sfc import lower
-from softctl.logic.source import Token, suggest
+from softctl.logic.source import suggest
 from softctl.logic.standard import elementary
 from softctl.logic.types import (
     BOOL,
@@ -28,7 +28,7 @@ from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
 
 LIBRARY = "standard library"
 MAX_ELEMENTS = 1_000_000
-_LOCAL_IN_FUNCTION = frozenset("VAR VAR_INPUT VAR_OUTPUT VAR_IN_OUT VAR_TEMP".split())
+_LOCAL_IN_FUNCTION = frozenset(["VAR", "VAR_INPUT", "VAR_OUTPUT", "VAR_IN_OUT", "VAR_TEMP"])
 _ERROR = DeclaredType(ERROR)
 
 
@@ -105,9 +105,7 @@ class Declarer:
         self.world.types[key] = declared
         return declared
 
-    def spec(
-        self, spec: tree.TypeSpec, name: str, block: typed.Block | None
-    ) -> DeclaredType:
+    def spec(self, spec: tree.TypeSpec, name: str, block: typed.Block | None) -> DeclaredType:
         """The type of a specification; `name` names it if it is a new one."""
         if isinstance(spec, tree.TypeName):
             return self._named(spec)
@@ -169,7 +167,9 @@ class Declarer:
             if low is None or high is None:
                 return _ERROR
             if high < low:
-                self.reporter.error(pair[1].at, f"expected an upper bound from {low} up, got {high}")
+                self.reporter.error(
+                    pair[1].at, f"expected an upper bound from {low} up, got {high}"
+                )
                 return _ERROR
             bounds.append((low, high))
             count *= high - low + 1
@@ -193,7 +193,9 @@ class Declarer:
                 struct.fields[key] = Field(variable.name, declared.type, declared.initial)
         return DeclaredType(struct)
 
-    def _enumeration(self, spec: tree.EnumSpec, name: str, block: typed.Block | None) -> DeclaredType:
+    def _enumeration(
+        self, spec: tree.EnumSpec, name: str, block: typed.Block | None
+    ) -> DeclaredType:
         base: ElementaryType | None = elementary(spec.base) if spec.base else INT
         if base is None:
             self.reporter.error(spec.at, f"expected a whole-number type, got {spec.base}")
@@ -256,7 +258,6 @@ class Declarer:
         low, high = type_.bounds[0]
         inner: Type = type_.element
         rest = type_.bounds[1:]
-        flat = [] if rest else None
         size = 1
         for bound in type_.bounds:
             size *= bound[1] - bound[0] + 1
@@ -264,7 +265,7 @@ class Declarer:
         nested = bool(rest) and any(isinstance(v, tree.ArrayInitial) for _, v in node.items)
         if nested:
             inner = ArrayType(rest, type_.element, type_.initial)
-        elif flat is not None:
+        elif rest:
             count = size
         values: list[Any] = []
         for repeat, item in node.items:
@@ -285,7 +286,7 @@ class Declarer:
         if not isinstance(node, tree.Name):
             return None
         symbol = StatementChecker(self.world, block).find_symbol(node.name.upper())
-        if symbol is None or symbol.kind == "VAR" and symbol.writable:
+        if symbol is None or (symbol.kind == "VAR" and symbol.writable):
             return None
         return symbol.initial if symbol.type == type_ else None
 
@@ -383,9 +384,7 @@ class Declarer:
             return
         declared = self.spec(pou.result, pou.name, block)
         block.result = declared.type
-        symbol = typed.Symbol(
-            pou.name, declared.type, "local", "RESULT", pou.at, declared.initial
-        )
+        symbol = typed.Symbol(pou.name, declared.type, "local", "RESULT", pou.at, declared.initial)
         block.symbols[symbol.key] = symbol
 
     def _variable(
@@ -412,7 +411,9 @@ class Declarer:
             self.reporter.warn(variable.at, f"{variable.name} hides the global of that name here")
         declared = self._declared(variable, block)
         if declared.type is ERROR:
-            block.symbols[key] = typed.Symbol(variable.name, ERROR, "slot", section.kind, variable.at)
+            block.symbols[key] = typed.Symbol(
+                variable.name, ERROR, "slot", section.kind, variable.at
+            )
             return
         if section.kind == "VAR_EXTERNAL":
             self._external(block, variable, declared)
@@ -422,8 +423,14 @@ class Declarer:
             return
         local = pou.kind == "FUNCTION" and section.kind in _LOCAL_IN_FUNCTION
         storage = "local" if local or section.kind == "VAR_TEMP" else "slot"
-        if pou.kind == "FUNCTION" and isinstance(declared.type, BlockType) and section.kind == "VAR":
-            self.reporter.error(variable.at, "a function keeps no state: declare the block elsewhere")
+        if (
+            pou.kind == "FUNCTION"
+            and isinstance(declared.type, BlockType)
+            and section.kind == "VAR"
+        ):
+            self.reporter.error(
+                variable.at, "a function keeps no state: declare the block elsewhere"
+            )
         symbol = self._symbol(variable, section, declared, storage)
         block.symbols[key] = symbol
         if variable.edge:
@@ -442,7 +449,8 @@ class Declarer:
             )
         elif symbol.type != declared.type:
             self.reporter.error(
-                variable.spec.at, f"expected {symbol.type} as declared globally, got {declared.type}"
+                variable.spec.at,
+                f"expected {symbol.type} as declared globally, got {declared.type}",
             )
         else:
             block.symbols[symbol.key] = symbol
@@ -477,4 +485,3 @@ def _folded_rows(values: list[Any], bounds: tuple[tuple[int, int], ...]) -> tupl
         width = high - low + 1
         values = [tuple(values[i : i + width]) for i in range(0, len(values), width)]
     return tuple(values)
-

@@ -114,7 +114,9 @@ class _Lowering:
         steps = self._unique(self.network.steps, "step")
         self._unique(self.network.actions, "action")
         if not any(step.initial for step in steps.values()):
-            self.reporter.error(self.pou.at, f"expected an INITIAL_STEP in {self.pou.name}, got none")
+            self.reporter.error(
+                self.pou.at, f"expected an INITIAL_STEP in {self.pou.name}, got none"
+            )
         for transition in self.network.transitions:
             for token in (*transition.sources, *transition.targets):
                 if token.key not in steps:
@@ -131,7 +133,9 @@ class _Lowering:
             first = found.setdefault(element.name.upper(), element)
             if first is not element:
                 self.reporter.error(
-                    element.at, f"{what} {element.name} is declared twice", f"first at {first.at.place}"
+                    element.at,
+                    f"{what} {element.name} is declared twice",
+                    f"first at {first.at.place}",
                 )
         return found
 
@@ -285,9 +289,13 @@ class _ActionControl:
         pulses = [self._pulse(use) for use in self.uses if use.association.qualifier[0] == "P"]
         resets = [_x(use.association.at, use.step) for use in self._with("R")]
         if resets:
-            clear: list[tree.Statement] = [_assign(self.at, flag, _false(self.at)) for flag in self.flags]
+            clear: list[tree.Statement] = [
+                _assign(self.at, flag, _false(self.at)) for flag in self.flags
+            ]
             self.before.append(tree.If(self.at, [(_join("OR", resets), clear)], []))
-        guard = [tree.Unary(self.at, "NOT", _join("OR", resets))] if resets else []
+        guard: list[tree.Expression] = []
+        if resets:
+            guard.append(tree.Unary(self.at, "NOT", _join("OR", resets)))
         if action is None:
             q = _join("AND", [*guard, _join("OR", [*levels, *pulses] or [_false(self.at)])])
             target = tree.Name(self.at, self.uses[0].association.action)
