@@ -1,0 +1,138 @@
+"""A case is a script: it yields what to do on its connections and is told what came.
+
+Scripts are generators, so that a whole conversation over several connections reads from
+top to bottom, while sockets, clocks and waiting stay outside. Who drives a script does
+each step it yields and sends back a `Heard`.
+
+Connections are numbered from 0 by the script; one that is used for the first time is
+opened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from enum import Enum
+from typing import TypeVar
+
+from softctl.conform.wire import Reply
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """Connect and send nothing."""
+
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Hand these bytes to TCP in one piece."""
+
+    line: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Wait so long that bytes sent before and after travel apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hear:
+    """Wait for this many frames; give up at the time-out or when the server closes."""
+
+    line: int
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Settle:
+    """Wait a moment for anything, and take all that came."""
+
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class HalfClose:
+    """Close the sending side only."""
+
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Close:
+    """Close in good order; `reset` breaks the connection off instead."""
+
+    line: int
+    reset: bool = False
+
+
+Step = Open | Send | Pause | Hear | Settle | HalfClose | Close
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What came on a line by the end of a step.
+
+    `raw` is everything taken; `replies` and `rest` are cut from it. `is_lost` means that
+    `rest` has a length field no frame can have; `is_closed` that the server closed the
+    connection, or did not accept it.
+    """
+
+    replies: tuple[Reply, ...] = ()
+    raw: bytes = b""
+    rest: bytes = b""
+    is_lost: bool = False
+    is_closed: bool = False
+
+
+Script = Generator[Step, Heard, T]
+
+
+class Verdict(Enum):
+    """How a case ended; the value is the word shown to people."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    NOT_SUPPORTED = "not supported"
+    NOT_APPLICABLE = "not applicable"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A verdict and, unless it is a pass, its reason."""
+
+    verdict: Verdict
+    reason: str = ""
+
+
+class Unmet(Exception):  # noqa: N818 - a judgement about the server, not an error of ours
+    """The server did not do what its specification asks."""
+
+    def __init__(self, expected: str, got: str) -> None:
+        super().__init__(f"expected {expected}, got {got}")
+
+
+class NotApplicable(Exception):  # noqa: N818 - as above
+    """The case needs something that this server, or this run, does not have."""
+
+
+class NotSupported(Exception):  # noqa: N818 - as above
+    """The server refused the function with exception 01, as it may."""
+
+
+def advance(script: Script[None], heard: Heard | None) -> Step | Outcome:
+    """Drive a script to its next step, or to its outcome; `heard` is None at the start."""
+    try:
+        return next(script) if heard is None else script.send(heard)
+    except StopIteration:
+        return Outcome(Verdict.PASS)
+    except Unmet as unmet:
+        return Outcome(Verdict.FAIL, str(unmet))
+    except NotSupported as reason:
+        return Outcome(Verdict.NOT_SUPPORTED, str(reason))
+    except NotApplicable as reason:
+        return Outcome(Verdict.NOT_APPLICABLE, str(reason))
