@@ -13,6 +13,8 @@ from softctl.machine.model import (
     Role,
     Scalar,
 )
+from softctl.machine.parse import parse_machine
+from softctl.machine.sections import machine_schema
 
 __all__ = [
     "Address",
@@ -24,4 +26,6 @@ __all__ = [
     "Point",
     "Role",
     "Scalar",
+    "machine_schema",
+    "parse_machine",
 ]

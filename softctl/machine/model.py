@@ -83,7 +83,7 @@ class Scalar:
     and a YAML mapping a mapping of names to scalars.
     """
 
-    value: str | int | float | bool | None | tuple[Scalar, ...] | Mapping[str, Scalar]
+    value: str | int | float | bool | tuple[Scalar, ...] | Mapping[str, Scalar] | None
     place: Place
 
 

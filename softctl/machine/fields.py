@@ -1,0 +1,222 @@
+"""The kinds of values that a machine file holds, as types for pydantic.
+
+Each checks its value itself, so that a message always reads "expected …, got …", and says
+what an editor may offer for it.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from enum import Enum
+from typing import Annotated, Any, Final, NoReturn
+
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+from softctl.machine.document import describe
+from softctl.machine.model import CardKind
+from softctl.values.names import explain_bad_name, suggest
+from softctl.values.registers import WordOrder
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, Kind
+from softctl.values.units import parse_duration, to_si
+
+EXPECTED: Final = "expected"
+"""The type of an error whose whole message is its own."""
+
+_HOST: Final = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,251}[A-Za-z0-9])?")
+_STRING: Final = {"type": "string"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Checked:
+    """Marks a field: `check` gives the value to keep or refuses, `schema` is for editors."""
+
+    check: Callable[[object], object]
+    schema: Mapping[str, Any]
+
+    def __get_pydantic_core_schema__(self, _: Any, __: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.check)
+
+    def __get_pydantic_json_schema__(
+        self, _: CoreSchema, __: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return dict(self.schema)
+
+
+def refuse(expected: str, value: object, hint: str = "") -> NoReturn:
+    """Raise pydantic's error with our words."""
+    fail(f"expected {expected}, got {describe(value)}", hint)
+
+
+def fail(message: str, hint: str = "") -> NoReturn:
+    """Raise pydantic's error with a message of its own."""
+    raise PydanticCustomError(EXPECTED, "{message}", {"message": message, "hint": hint})
+
+
+def is_number(value: object) -> bool:
+    """True for a finite number, which a truth value is not."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _text(value: object) -> object:
+    if not isinstance(value, str):
+        hint = "put it in quotes" if value is not None else ""
+        refuse("text", value, hint)
+    if not value.strip():
+        refuse("text", value)
+    return value
+
+
+def _identifier(value: object) -> object:
+    bad = explain_bad_name(value) if isinstance(value, str) else ""
+    if bad:
+        fail(bad)
+    return value if isinstance(value, str) else refuse("a name", value)
+
+
+def _truth(value: object) -> object:
+    return value if isinstance(value, bool) else refuse("true or false", value)
+
+
+def _host(value: object) -> object:
+    if isinstance(value, str) and (_is_address(value) or _is_name(value)):
+        return value
+    return refuse("a host name or an IP address such as 127.0.0.1", value)
+
+
+def _is_name(text: str) -> bool:
+    """A host name does not end in a figure: that would be a mistyped address."""
+    return bool(_HOST.fullmatch(text)) and not text[-1].isdigit()
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _program(value: object) -> object:
+    if isinstance(value, str) and re.fullmatch(r"[\w-][\w.-]*\.st", value, re.IGNORECASE):
+        return value
+    return refuse("the name of an .st file in the machine's folder", value)
+
+
+def _unit(value: object) -> object:
+    if not isinstance(value, str):
+        refuse("a unit such as 'm' or 'L/min'", value)
+    try:
+        to_si(value)
+    except ValueError:
+        refuse("a unit that is known, such as 'm', 'L/min' or 'degC'", value)
+    return value
+
+
+def _value(value: object) -> object:
+    if isinstance(value, bool | str) or is_number(value):
+        return value
+    return refuse("a number, true, false or a quantity such as '1.2 m'", value)
+
+
+def _pair(value: object) -> object:
+    if isinstance(value, list | tuple) and len(value) == 2:
+        return tuple(value)
+    return refuse("two values such as [0, 1.38]", value)
+
+
+def _register_type(value: object) -> object:
+    if not isinstance(value, str) or value.upper() not in _TYPE_NAMES:
+        hint = suggest(value, _TYPE_NAMES) if isinstance(value, str) else ""
+        refuse("an elementary type such as BOOL, INT, REAL or TIME", value, hint)
+    return ELEMENTARY_TYPES[value.upper()]
+
+
+def whole(low: int, high: int) -> Checked:
+    """The check of whole numbers from `low` to `high`."""
+
+    def check(value: object) -> object:
+        if isinstance(value, int) and not isinstance(value, bool) and low <= value <= high:
+            return value
+        return refuse(f"a whole number from {low} to {high}", value)
+
+    return Checked(check, {"type": "integer", "minimum": low, "maximum": high})
+
+
+def duration(low: str, high: str) -> Checked:
+    """The check of durations from `low` to `high`, held as nanoseconds."""
+    low_ns, high_ns = _plain_duration_ns(low), _plain_duration_ns(high)
+
+    def check(value: object) -> object:
+        if isinstance(value, str):
+            try:
+                found = parse_duration(value)
+            except ValueError:
+                found = -1
+            if low_ns <= found <= high_ns:
+                return found
+        return refuse(f"a time from '{low}' to '{high}'", value)
+
+    return Checked(check, {"type": "string", "examples": [low]})
+
+
+def _plain_duration_ns(text: str) -> int:
+    """A limit in the code, read without waking pint at import."""
+    number, unit = text.split()
+    return int(number) * {"us": 1_000, "ms": 1_000_000, "s": 1_000_000_000}[unit]
+
+
+def choice(enum: type[Enum], *members: Enum) -> Checked:
+    """The check of an enumeration written as its members' values (all, or those given)."""
+    words = [str(member.value) for member in members or tuple(enum)]
+    return Checked(_choose(enum, words), {"enum": words})
+
+
+def _choose(enum: type[Enum], words: list[str]) -> Callable[[object], object]:
+    def check(value: object) -> object:
+        if isinstance(value, str) and value in words:
+            return enum(value)
+        hint = suggest(value, words) if isinstance(value, str) else ""
+        return refuse(" or ".join(words), value, hint)
+
+    return check
+
+
+class ContactState(Enum):
+    """The state of a contact in which a point is TRUE."""
+
+    CLOSED = "closed"
+    OPEN = "open"
+
+
+_TYPE_NAMES: Final = [t.name for t in ELEMENTARY_TYPES.values() if t.kind is not Kind.STRING]
+
+Text = Annotated[str, Checked(_text, _STRING)]
+Identifier = Annotated[str, Checked(_identifier, _STRING)]
+Truth = Annotated[bool, Checked(_truth, {"type": "boolean"})]
+Host = Annotated[str, Checked(_host, _STRING)]
+Program = Annotated[str, Checked(_program, {"type": "string", "pattern": r"\.st$"})]
+Unit = Annotated[str, Checked(_unit, _STRING)]
+AnyValue = Annotated[Any, Checked(_value, {"type": ["number", "string", "boolean"]})]
+Pair = Annotated[
+    tuple[Any, Any],
+    Checked(
+        _pair,
+        {
+            "type": "array",
+            "items": {"type": ["number", "string"]},
+            "minItems": 2,
+            "maxItems": 2,
+        },
+    ),
+]
+RegisterType = Annotated[ElementaryType, Checked(_register_type, {"enum": _TYPE_NAMES})]
+Order = Annotated[WordOrder, choice(WordOrder)]
+CardKindWord = Annotated[CardKind, choice(CardKind)]
+Contact = Annotated[ContactState, choice(ContactState)]
+Port = Annotated[int, whole(0, 65_535)]
+WireAddress = Annotated[int, whole(0, 65_535)]

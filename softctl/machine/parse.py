@@ -1,0 +1,351 @@
+"""Reads a machine file: all of its errors at once, or a machine."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any, TypeVar
+
+from softctl.errors import Place, Problem, ProblemsError
+from softctl.machine.addresses import Request, allocate
+from softctl.machine.document import Entry, describe, read_document
+from softctl.machine.model import (
+    Address,
+    Card,
+    Endpoint,
+    Equipment,
+    Machine,
+    Point,
+    Scalar,
+)
+from softctl.machine.points import Draft, PointReader, assign_channels
+from softctl.machine.reader import Named, Reader
+from softctl.machine.sections import (
+    DEFAULT_COUNTS,
+    CardSection,
+    ControlSection,
+    EndpointSection,
+    EquipmentSection,
+    HeadSection,
+    MachineFile,
+    PlantSection,
+    Section,
+)
+from softctl.machine.system_points import RESERVED, system_points
+from softctl.values.names import suggest
+from softctl.values.registers import register_count
+from softctl.values.tables import Table
+from softctl.values.types import Kind
+
+S = TypeVar("S", bound=Section)
+
+_BITS_OF_A_BYTE = 8
+
+
+def parse_machine(text: str, file: str) -> Machine:
+    """The machine that a machine file describes; `file` is its name in messages.
+
+    Raises ProblemsError with every error of the file, in the order of its lines. What the
+    equipment's parameters and the points' terminals may be is the plant's to check.
+    """
+    reader = Reader()
+    document = read_document(text, file, reader.problems)
+    machine = _MachineReader(reader, Named("the file", Place(file, 1, 1), document)).read(file)
+    if reader.problems:
+        raise ProblemsError(_in_order(reader.problems, text))
+    return machine
+
+
+def _in_order(problems: list[Problem], text: str) -> Iterator[Problem]:
+    """Problems in the order of lines, each once, with the line it is about."""
+    lines = text.splitlines()
+    unique = dict.fromkeys(problems)
+    for problem in sorted(unique, key=lambda one: (one.place.line, one.place.column)):
+        line = problem.place.line
+        yield replace(problem, excerpt=lines[line - 1] if 0 < line <= len(lines) else "")
+
+
+class _MachineReader:
+    """Reads the file's parts in the order in which they depend on one another."""
+
+    def __init__(self, reader: Reader, top: Named) -> None:
+        self._reader = reader
+        self._top = top
+
+    def read(self, file: str) -> Machine:
+        self._check_keys()
+        head = self._head()
+        control = self._section("control", ControlSection)
+        plant = self._section("plant", PlantSection)
+        self._check_times(control)
+        field, hmi = self._endpoints()
+        cards = self._cards()
+        points = self._points(file, cards)
+        return Machine(
+            name=head.name,
+            title=head.title,
+            description=head.description,
+            species=tuple(head.species),
+            scan_ns=control.scan,
+            fail_safe_after_ns=control.fail_safe_after,
+            plant_step_ns=plant.step,
+            seed=plant.seed,
+            field=field,
+            hmi=hmi,
+            drives=tuple(head.drives),
+            programs=tuple(self._items("programs")),
+            cards=cards,
+            equipment={one.name: one for one in self._equipment()},
+            points=points,
+            file=file,
+        )
+
+    # The top level
+
+    def _check_keys(self) -> None:
+        known = list(MachineFile.model_fields)
+        for key, place in self._top.entry.keys.items():
+            if key not in known:
+                self._reader.complain(
+                    f"expected a key among {', '.join(known)}; got '{key}'",
+                    place,
+                    suggest(key, known),
+                )
+
+    def _head(self) -> HeadSection:
+        """The plain keys of the top level; a stand-in after complaints."""
+        own = {
+            key: entry
+            for key, entry in self._mapping(self._top.entry).items()
+            if key in HeadSection.model_fields
+        }
+        entry = Entry(own, self._top.entry.place, self._top.entry.keys)
+        head = self._reader.section(Named("the machine file", self._top.place, entry), HeadSection)
+        if head is None:
+            return HeadSection(name="unknown", programs=["unknown.st"])
+        for key in ("species", "programs", "drives"):
+            self._check_unlike(key)
+        return head
+
+    def _check_unlike(self, key: str) -> None:
+        """Complains about an item of a list that stands there twice."""
+        seen: set[object] = set()
+        for item in self._items(key):
+            word = str(item.value).casefold()
+            if word in seen:
+                self._reader.complain(
+                    f"expected each of {key} once, got '{item.value}' again", item.place
+                )
+            seen.add(word)
+
+    def _items(self, key: str) -> Iterator[Scalar]:
+        entry = self._top.entry.child(key)
+        if entry is not None and isinstance(entry.value, tuple):
+            for item in entry.value:
+                yield _scalar(item)
+
+    def _part(self, key: str) -> Named:
+        """A part of the top level; a missing one is empty."""
+        entry = self._top.entry.child(key)
+        if entry is None:
+            return Named(key, self._top.place, Entry({}, self._top.place))
+        return Named(key, self._top.entry.keys[key], entry)
+
+    def _section(self, key: str, model: type[S], **stand_in: Any) -> S:
+        """A part of the top level by its model; its defaults after complaints."""
+        named = self._part(key)
+        is_there = self._top.entry.child(key) is not None
+        found = self._reader.section(named, model) if is_there else None
+        return model(**stand_in) if found is None else found
+
+    def _check_times(self, control: ControlSection) -> None:
+        if control.fail_safe_after < control.scan:
+            place = self._part("control")
+            self._reader.complain(
+                f"expected 'fail_safe_after' to be no shorter than a scan "
+                f"({control.scan / 1e6:g} ms), got {control.fail_safe_after / 1e6:g} ms",
+                place.where("fail_safe_after"),
+            )
+
+    # Servers
+
+    def _endpoints(self) -> tuple[Endpoint, Endpoint]:
+        field = self._section("field", EndpointSection, port=15_020)
+        hmi = self._section("hmi", EndpointSection, port=15_021)
+        if field.port == hmi.port != 0 and _meet(field.host, hmi.host):
+            place = self._part("hmi").where("port")
+            other = self._part("field").where("port")
+            self._reader.complain(
+                f"expected a port of its own for the HMI server, got {hmi.port}, the field "
+                f"server's too",
+                place,
+                f"the field server's stands at line {other.line}",
+            )
+        return _endpoint(field), _endpoint(hmi)
+
+    # Cards
+
+    def _cards(self) -> dict[str, Card]:
+        self.card_names = {
+            named.name: named for named in self._reader.children(self._part("cards"), "cards")
+        }
+        sections = {
+            name: section
+            for name, named in self.card_names.items()
+            if (section := self._card_section(named)) is not None
+        }
+        first: dict[str, int] = {}
+        for table in Table:
+            first |= self._place_cards(table, sections)
+        return {
+            name: _card(self.card_names[name], section, first[name])
+            for name, section in sections.items()
+            if name in first
+        }
+
+    def _card_section(self, named: Named) -> CardSection | None:
+        section = self._reader.section(named, CardSection)
+        if section is not None and section.kind.is_digital and section.raw is not None:
+            self._reader.complain(
+                f"expected no 'raw' on a {section.kind.value} card, got "
+                f"{describe(named.raw('raw'))}",
+                named.where("raw"),
+            )
+            return None
+        return section
+
+    def _place_cards(self, table: Table, sections: Mapping[str, CardSection]) -> dict[str, int]:
+        requests = [
+            Request(
+                name=name,
+                count=section.channels,
+                place=self.card_names[name].where("address"),
+                alignment=_BITS_OF_A_BYTE if table.is_bits else 1,
+                pin=section.address,
+            )
+            for name, section in sections.items()
+            if section.kind.table is table
+        ]
+        return allocate(requests, self._reader.problems, where=f"the field's {table.value}")
+
+    # Equipment
+
+    def _equipment(self) -> Iterator[Equipment]:
+        for named in self._reader.children(self._part("equipment"), "equipment"):
+            if not isinstance(named.entry.value, dict):
+                got = describe(named.entry.value)
+                self._reader.complain(f"expected keys such as 'type', got {got}", named.place)
+            elif self._reader.section(named, EquipmentSection) is not None:
+                parameters = {
+                    key: _scalar(entry) for key, entry in named.entry.value.items() if key != "type"
+                }
+                yield Equipment(
+                    named.name, named.raw("type"), parameters, named.place, named.where("type")
+                )
+
+    # Points
+
+    def _points(self, file: str, cards: Mapping[str, Card]) -> dict[str, Point]:
+        system = system_points(file)
+        drafts = list(self._drafts(cards, [point.name for point in system]))
+        channels = assign_channels(drafts, cards, self._reader)
+        hmi: dict[str, Address] = {}
+        for table in Table:
+            hmi |= self._place_on_hmi(table, drafts)
+        points = {point.name: point for point in system}
+        for draft in drafts:
+            name = draft.point.name
+            channel, address = channels.get(name, (None, None))
+            points[name] = replace(draft.point, channel=channel, field=address, hmi=hmi.get(name))
+        return points
+
+    def _drafts(self, cards: Mapping[str, Card], taken: list[str]) -> Iterator[Draft]:
+        points = PointReader(self._reader, cards, self.card_names)
+        for named in self._reader.children(self._part("points"), "points"):
+            if named.name.upper() in taken:
+                self._reader.complain(
+                    f"expected a name that no system point has, got '{named.name}'", named.place
+                )
+                continue
+            draft = points.read(named)
+            if draft is not None:
+                yield draft
+
+    def _place_on_hmi(self, table: Table, drafts: list[Draft]) -> dict[str, Address]:
+        """The HMI addresses in one table, behind what is set aside for system points."""
+        system = Request("the system points", RESERVED.get(table, 0), self._top.place, pin=0)
+        counts = {
+            draft.point.name: _hmi_count(draft.point)
+            for draft in drafts
+            if draft.on_hmi and _hmi_table(draft.point) is table
+        }
+        requests = [
+            Request(
+                name=draft.point.name,
+                count=counts[draft.point.name],
+                place=draft.named.where("hmi_address"),
+                alignment=counts[draft.point.name],
+                pin=draft.hmi_address,
+            )
+            for draft in drafts
+            if draft.point.name in counts
+        ]
+        if system.count:
+            requests.insert(0, system)
+        found = allocate(requests, self._reader.problems, where=f"the HMI's {table.value}")
+        found.pop(system.name, None)
+        return {name: Address(table, first, counts[name]) for name, first in found.items()}
+
+    def _mapping(self, entry: Entry) -> Mapping[str, Entry]:
+        return entry.value if isinstance(entry.value, dict) else {}
+
+
+def _hmi_table(point: Point) -> Table:
+    is_bit = point.type.kind is Kind.BOOL
+    if point.role.is_written_by_hmi:
+        return Table.COILS if is_bit else Table.HOLDING_REGISTERS
+    return Table.DISCRETE_INPUTS if is_bit else Table.INPUT_REGISTERS
+
+
+def _hmi_count(point: Point) -> int:
+    return 1 if point.type.kind is Kind.BOOL else register_count(point.type)
+
+
+def _card(named: Named, section: CardSection, first: int) -> Card:
+    return Card(
+        name=named.name,
+        kind=section.kind,
+        channels=section.channels,
+        order_code=section.order_code,
+        description=section.description,
+        first=first,
+        raw=section.raw or DEFAULT_COUNTS,
+        place=named.place,
+    )
+
+
+def _endpoint(section: EndpointSection) -> Endpoint:
+    return Endpoint(section.host, section.port, section.unit, section.word_order)
+
+
+def _meet(host: str, other: str) -> bool:
+    """Whether two servers on one port of these hosts would be in each other's way."""
+    return host == other or any(_is_every_address(one) for one in (host, other))
+
+
+def _is_every_address(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_unspecified
+    except ValueError:
+        return False
+
+
+def _scalar(entry: Entry) -> Scalar:
+    if isinstance(entry.value, tuple):
+        return Scalar(tuple(_scalar(item) for item in entry.value), entry.place)
+    if isinstance(entry.value, dict):
+        parts = {key: _scalar(item) for key, item in entry.value.items()}
+        return Scalar(parts, entry.place)
+    assert not isinstance(entry.value, Mapping)
+    return Scalar(entry.value, entry.place)

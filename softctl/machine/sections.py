@@ -1,0 +1,230 @@
+"""The sections of a machine file as pydantic models, and the file's JSON Schema.
+
+The parser validates section by section, so that one mistake hides no other; the model of
+the whole file exists for the schema and for the names of its keys.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from softctl.machine.fields import (
+    AnyValue,
+    CardKindWord,
+    Checked,
+    Contact,
+    Host,
+    Identifier,
+    Order,
+    Pair,
+    Port,
+    Program,
+    RegisterType,
+    Text,
+    Truth,
+    Unit,
+    WireAddress,
+    choice,
+    duration,
+    refuse,
+    whole,
+)
+from softctl.machine.model import Role
+from softctl.values.registers import WordOrder
+
+COUNTS_LIMITS = (-32_768, 32_767)
+DEFAULT_COUNTS = (4_000, 20_000)
+"""Microamperes at the ends of a 4–20 mA signal."""
+
+
+def _counts(value: object) -> object:
+    low, high = COUNTS_LIMITS
+    if isinstance(value, list) and len(value) == 2 and value[0] != value[1]:
+        whole_numbers = [v for v in value if isinstance(v, int) and not isinstance(v, bool)]
+        if len(whole_numbers) == 2 and all(low <= v <= high for v in whole_numbers):
+            return tuple(value)
+    return refuse(f"two different whole numbers from {low} to {high}", value)
+
+
+Counts = Annotated[
+    tuple[int, int],
+    Checked(
+        _counts,
+        {
+            "type": "array",
+            "items": {"type": "integer", "minimum": COUNTS_LIMITS[0], "maximum": COUNTS_LIMITS[1]},
+            "minItems": 2,
+            "maxItems": 2,
+        },
+    ),
+]
+
+
+class Section(BaseModel):
+    """What all sections share: no unknown keys, no changes."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class ControlSection(Section):
+    """The controller's periods."""
+
+    scan: Annotated[int, duration("1 ms", "10 s")] = Field(
+        default=50_000_000, description="period of the scan"
+    )
+    fail_safe_after: Annotated[int, duration("1 ms", "600 s")] = Field(
+        default=500_000_000, description="time without the field link until outputs are fail-safe"
+    )
+
+
+class PlantSection(Section):
+    """The simulated plant."""
+
+    step: Annotated[int, duration("100 us", "1 s")] = Field(
+        default=10_000_000, description="fixed step of the physics"
+    )
+    seed: Annotated[int, whole(0, 2**63 - 1)] = Field(
+        default=1, description="seed of everything drawn at random"
+    )
+
+
+class EndpointSection(Section):
+    """A Modbus/TCP server."""
+
+    host: Host = Field(default="127.0.0.1", description="address to listen at or connect to")
+    port: Port = Field(description="TCP port; 0 takes a free one")
+    unit: Annotated[int, whole(0, 255)] = Field(default=1, description="unit identifier")
+    word_order: Order = Field(
+        default=WordOrder.ABCD, description="order of the bytes of values wider than a register"
+    )
+
+
+class CardSection(Section):
+    """A group of channels."""
+
+    kind: CardKindWord = Field(description="what its channels are")
+    channels: Annotated[int, whole(1, 1_024)] = Field(
+        description="number of channels, counted from 0"
+    )
+    order_code: Text = Field(default="", description="order code to match against what is built")
+    description: Text = Field(default="", description="what the card is for")
+    address: WireAddress | None = Field(
+        default=None, description="pins the wire address of channel 0"
+    )
+    raw: Counts | None = Field(default=None, description="counts at the ends of an analog range")
+
+
+class FieldPointSection(Section):
+    """A point wired to a channel of a card."""
+
+    description: Text = Field(
+        default="", description="what the point means when it is TRUE or high"
+    )
+    card: Text = Field(description="the card it is wired to")
+    channel: Annotated[int, whole(0, 1_023)] | None = Field(
+        default=None, description="pins its channel, from 0"
+    )
+    role: Annotated[Role, choice(Role, Role.INPUT, Role.OUTPUT)] | None = Field(
+        default=None, description="follows from the card"
+    )
+    wired: Text = Field(default="", description="the plant's side, EQUIPMENT.TERMINAL")
+    true_when: Contact | None = Field(
+        default=None, description="state of a digital input's contact in which the point is TRUE"
+    )
+    fail_safe: AnyValue | None = Field(
+        default=None, description="an output's value without the link"
+    )
+    unit: Unit | None = Field(default=None, description="unit of an analog value")
+    range: Pair | None = Field(default=None, description="analog values at the ends of the counts")
+    hmi: Truth = Field(default=True, description="whether the HMI sees it")
+    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+
+
+class CommandSection(Section):
+    """A BOOL that an operator sets."""
+
+    role: Annotated[Role, choice(Role, Role.COMMAND)]
+    description: Text = Field(default="", description="what it asks for")
+    hold: Truth = Field(default=False, description="keeps it set; else one scan sees it")
+    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+
+
+class SetpointSection(Section):
+    """A value that an operator sets."""
+
+    role: Annotated[Role, choice(Role, Role.SETPOINT)]
+    description: Text = Field(default="", description="what it sets")
+    type: RegisterType = Field(description="elementary type")
+    unit: Unit | None = Field(default=None, description="unit of a number")
+    initial: AnyValue | None = Field(default=None, description="value at the start")
+    range: Pair | None = Field(default=None, description="least and greatest value")
+    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+
+
+class StateSection(Section):
+    """A value of the program that the HMI shows."""
+
+    role: Annotated[Role, choice(Role, Role.STATE)]
+    description: Text = Field(default="", description="what it shows")
+    type: RegisterType = Field(description="elementary type")
+    unit: Unit | None = Field(default=None, description="unit of a number")
+    source: Text = Field(default="", description="path of a variable of a program; else its own")
+    initial: AnyValue | None = Field(default=None, description="value at the start")
+    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+
+
+class StepSection(Section):
+    """The active step of a chart, as its index in the order of declaration."""
+
+    role: Annotated[Role, choice(Role, Role.STEP)]
+    description: Text = Field(default="", description="what the chart does")
+    chart: Text = Field(description="name of the program that holds the chart")
+    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+
+
+class EquipmentSection(Section):
+    """A piece of equipment; the keys besides its type are its block's."""
+
+    model_config = ConfigDict(extra="allow")
+
+    type: Text = Field(description="the block that simulates it")
+
+
+PointSection = FieldPointSection | CommandSection | SetpointSection | StateSection | StepSection
+
+
+class HeadSection(Section):
+    """The plain keys at the top of a machine file."""
+
+    name: Identifier = Field(description="short name, as an identifier")
+    title: Text = Field(default="", description="one line")
+    description: Text = Field(default="", description="what the machine does")
+    species: list[Text] = Field(default=[], description="substances that the plant accounts for")
+    drives: list[Host] = Field(default=[], description="hosts besides loopback that may be driven")
+    programs: list[Program] = Field(min_length=1, description="the .st files of the controller")
+
+
+class MachineFile(HeadSection):
+    """A machine: signals, cards, equipment, servers and programs."""
+
+    model_config = ConfigDict(defer_build=True)
+
+    control: ControlSection = ControlSection()
+    plant: PlantSection = PlantSection()
+    field: EndpointSection = EndpointSection(port=15_020)
+    hmi: EndpointSection = EndpointSection(port=15_021)
+    cards: dict[str, CardSection] = Field(default={}, description="groups of channels")
+    equipment: dict[str, EquipmentSection] = Field(default={}, description="the plant")
+    points: dict[str, PointSection] = Field(default={}, description="named signals and values")
+
+
+def machine_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a machine file, for editors.
+
+    It knows the words and shapes of the file; ranges of quantities, addresses and names
+    that refer to one another are beyond it and are checked by `parse_machine`.
+    """
+    schema = MachineFile.model_json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

@@ -1,0 +1,50 @@
+"""The points that every machine has, at addresses that no machine file moves.
+
+The first 16 input registers and the first 8 discrete inputs of the HMI map are set aside
+for them, so that the addresses of a machine's own points stay when more are added.
+"""
+
+from __future__ import annotations
+
+from softctl.errors import Place
+from softctl.machine.model import Address, Point, Role
+from softctl.values.registers import register_count
+from softctl.values.tables import Table
+from softctl.values.types import ELEMENTARY_TYPES, Kind
+
+RESERVED = {Table.INPUT_REGISTERS: 16, Table.DISCRETE_INPUTS: 8}
+
+_POINTS = (
+    ("HEARTBEAT", "UINT", 0, "", "counts scans, and starts again at 0 after 65535"),
+    ("SCAN_COUNT", "UDINT", 2, "", "scans since the start"),
+    ("SCAN_TIME_US", "UINT", 4, "us", "duration of the last scan"),
+    ("SCAN_TIME_MAX_US", "UINT", 5, "us", "longest scan since the start"),
+    ("SCAN_JITTER_US", "UINT", 6, "us", "how late or early the last scan began"),
+    ("SCAN_JITTER_MAX_US", "UINT", 7, "us", "greatest of these since the start"),
+    ("OVERRUNS", "UDINT", 8, "", "scans that took longer than their period"),
+    ("CLIENTS", "UINT", 10, "", "connected HMI clients"),
+    ("FIELD_LINK", "BOOL", 0, "", "TRUE while the link to the field is healthy"),
+    ("COMMS_ALARM", "BOOL", 1, "", "TRUE when outputs went fail-safe for want of the link"),
+)
+
+
+def system_points(file: str) -> list[Point]:
+    """The system points of a machine, in the order of the HMI map."""
+    return [_point(file, *fields) for fields in _POINTS]
+
+
+def _point(file: str, name: str, type_: str, address: int, unit: str, description: str) -> Point:
+    elementary = ELEMENTARY_TYPES[type_]
+    is_bit = elementary.kind is Kind.BOOL
+    table = Table.DISCRETE_INPUTS if is_bit else Table.INPUT_REGISTERS
+    return Point(
+        name=name,
+        role=Role.SYSTEM,
+        type=elementary,
+        place=Place(file),
+        description=description,
+        unit=unit,
+        initial=False if is_bit else 0,
+        si_scale=1e-6 if unit == "us" else 1.0,
+        hmi=Address(table, address, 1 if is_bit else register_count(elementary)),
+    )
