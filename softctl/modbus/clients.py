@@ -109,7 +109,7 @@ class Pool:
             Whether it may stay, and which other client has to go for it.
         """
         policy = self.policy
-        if policy.allowed and not _is_within(client.host, policy.allowed):
+        if policy.allowed and not is_within(client.host, policy.allowed):
             return False, None
         evicted: Client | None = None
         if len(self.clients) >= policy.max_connections:
@@ -118,7 +118,7 @@ class Pool:
             evicted = min(self.clients, key=lambda other: other.last_used_ns)
             self.remove(evicted)
         client.last_used_ns = now_ns
-        client.is_read_only = client.is_read_only or _is_within(client.host, policy.read_only)
+        client.is_read_only = client.is_read_only or is_within(client.host, policy.read_only)
         self.clients[client] = None
         return True, evicted
 
@@ -138,7 +138,8 @@ class Pool:
         return over, oldest_ns + timeout_ns
 
 
-def _is_within(host: str, networks: tuple[Network, ...]) -> bool:
+def is_within(host: str, networks: tuple[Network, ...]) -> bool:
+    """True when the host is an address in one of the networks."""
     try:
         address = ip_address(host)
     except ValueError:

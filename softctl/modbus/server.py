@@ -9,30 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from enum import Enum
-from typing import NamedTuple
 
+from softctl.modbus.actions import Action, Close, Send
+from softctl.modbus.bank import Bank
 from softctl.modbus.clients import Client, Policy, Pool
 from softctl.modbus.codes import ERROR_BIT, ExceptionCode, encode_exception
 from softctl.modbus.device import Device
+from softctl.modbus.faults import Faults
 from softctl.modbus.frames import Frame, FrameSplitter, encode_frame
 from softctl.modbus.functions import CHANGING_FUNCTIONS, decode_request
 
-
-class Send(NamedTuple):
-    """Send these bytes when the clock reaches `at_ns`, after all that was asked before."""
-
-    at_ns: int
-    data: bytes
-
-
-class Close(NamedTuple):
-    """Close the connection when the clock reaches `at_ns`; `abort` resets it."""
-
-    at_ns: int
-    abort: bool = False
-
-
-Action = Send | Close
+__all__ = ["Action", "Close", "Connection", "Send", "Server", "UnknownUnit"]
 
 
 class UnknownUnit(Enum):
@@ -52,6 +39,7 @@ class Server:
             id (Messaging on TCP/IP Implementation Guide V1.0b, section 4.4.2); the only
             device if there is one, otherwise none.
         policy: who may connect.
+        faults: what goes wrong on the wire on purpose.
 
     Raises:
         ValueError: no device, or two with the same unit id.
@@ -64,6 +52,7 @@ class Server:
         unknown_unit: UnknownUnit = UnknownUnit.EXCEPTION,
         direct: Device | None = None,
         policy: Policy | None = None,
+        faults: Faults | None = None,
     ) -> None:
         self.devices: dict[int, Device] = {}
         for device in devices:
@@ -76,13 +65,25 @@ class Server:
             (direct,) = self.devices.values()
         self.unknown_unit = unknown_unit
         self.pool = Pool(policy or Policy())
+        self.faults = faults
         self._by_unit = dict(self.devices)
         if direct is not None:
             self._by_unit = {0: direct, 255: direct, **self.devices}
 
+    def admit(self, client: Client, now_ns: int) -> tuple[bool, Client | None]:
+        """Whether a new connection may stay, and which other client has to go for it."""
+        if self.faults is not None and self.faults.denies(client, now_ns):
+            return False, None
+        return self.pool.admit(client, now_ns)
+
     def connect(self, client: Client) -> Connection:
         """Begin a connection."""
         return Connection(self, client)
+
+    def bank(self, unit: int) -> Bank | None:
+        """The bank of the device that a unit id means, None for none."""
+        device = self._by_unit.get(unit)
+        return None if device is None else device.bank
 
     def answer(self, frame: Frame, client: Client) -> bytes | None:
         """The reply frame, or None when the frame is discarded."""
@@ -136,6 +137,8 @@ class Connection:
         frames = self._splitter.feed(data)
         if frames:
             client.last_used_ns = now_ns
+        if self._server.faults is not None and self._server.faults.rules:
+            return self._receive_faulty(frames, now_ns, self._server.faults)
         for frame in frames:
             reply = answer(frame, client)
             if reply is not None:
@@ -143,6 +146,16 @@ class Connection:
         actions: list[Action] = []
         if replies:
             actions.append(Send(now_ns, replies[0] if len(replies) == 1 else b"".join(replies)))
+        if self._splitter.error is not None:
+            actions.append(Close(now_ns))
+        return actions
+
+    def _receive_faulty(self, frames: list[Frame], now_ns: int, faults: Faults) -> list[Action]:
+        """One by one: each reply may have its own fate, and none overtakes another."""
+        actions: list[Action] = []
+        for frame in frames:
+            bank = self._server.bank(frame.unit)
+            actions += faults.respond(frame, self.client, now_ns, self._server.answer, bank)
         if self._splitter.error is not None:
             actions.append(Close(now_ns))
         return actions

@@ -14,9 +14,10 @@ from collections.abc import Callable
 from typing import cast
 
 from softctl.errors import SoftctlError
+from softctl.modbus.actions import Action, Close, Send
 from softctl.modbus.clients import Client
 from softctl.modbus.device import Device
-from softctl.modbus.server import Action, Close, Connection, Send, Server
+from softctl.modbus.server import Connection, Server
 
 RECEIVE_BYTES = 4096
 """What one receive may bring: bounds how long one client's burst can hold the loop."""
@@ -97,7 +98,7 @@ class ModbusServer:
 
     def add(self, client: Client, protocol: _Protocol) -> bool:
         """Take a new connection in, perhaps in the place of an idle one; False to refuse."""
-        is_admitted, evicted = self.server.pool.admit(client, self.clock_ns())
+        is_admitted, evicted = self.server.admit(client, self.clock_ns())
         if evicted is not None:
             self._protocols[evicted].abort()
         if is_admitted:

@@ -1,0 +1,174 @@
+"""Faults on the wire, as decisions: which of them strike a request, and what is then sent.
+
+A rule is an effect and a scope. Effects work in the order of `Stage`, whatever order the
+rules are in: first what is answered, then how the frame is spoilt, then how its bytes are
+cut, then when they are sent, then how the connection ends. So rules combine.
+
+Times of a scope count from `started_ns` of the `Faults`; chances come from a seeded
+generator, so a run can be repeated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from random import Random
+
+from softctl.modbus.actions import Action, Close, Send
+from softctl.modbus.bank import Bank
+from softctl.modbus.clients import Client
+from softctl.modbus.fault_effects import (
+    Cut,
+    Delay,
+    Deny,
+    Effect,
+    Freeze,
+    Refuse,
+    Reply,
+    Reset,
+    Silence,
+    Split,
+    Stage,
+    Strike,
+    SwapWords,
+    Truncate,
+    WrongLength,
+    WrongTransaction,
+    WrongUnit,
+)
+from softctl.modbus.fault_scope import Scope
+from softctl.modbus.frames import Frame, encode_frame
+from softctl.modbus.functions import decode_request
+from softctl.modbus.requests import Reject, Request
+from softctl.values.tables import Table
+
+__all__ = [
+    "Cut",
+    "Delay",
+    "Deny",
+    "Effect",
+    "Faults",
+    "Freeze",
+    "Refuse",
+    "Reset",
+    "Rule",
+    "Scope",
+    "Silence",
+    "Split",
+    "Stage",
+    "SwapWords",
+    "Truncate",
+    "WrongLength",
+    "WrongTransaction",
+    "WrongUnit",
+]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rule:
+    """An effect on the requests of a scope."""
+
+    effect: Effect
+    scope: Scope = field(default_factory=Scope)
+
+
+class Faults:
+    """The rules that are in force on one server; switch them live with `add` and `remove`.
+
+    Args:
+        random: the seeded generator of chances and random delays.
+        started_ns: the server's clock when times of scopes begin.
+    """
+
+    def __init__(self, random: Random, started_ns: int = 0, rules: Sequence[Rule] = ()) -> None:
+        self.random = random
+        self.started_ns = started_ns
+        self.rules: list[Rule] = list(rules)
+        self._frozen: dict[tuple[Rule, int], dict[Table, bytes]] = {}
+
+    def add(self, rule: Rule) -> None:
+        """Put a rule in force."""
+        self.rules.append(rule)
+
+    def remove(self, rule: Rule) -> None:
+        """Take a rule out of force; ValueError when it is not in force."""
+        self.rules.remove(rule)
+        self._frozen = {key: held for key, held in self._frozen.items() if key[0] is not rule}
+
+    def denies(self, client: Client, now_ns: int) -> bool:
+        """Whether a new connection is turned away."""
+        elapsed_ns = now_ns - self.started_ns
+        return any(
+            isinstance(rule.effect, Deny)
+            and rule.scope.is_active(elapsed_ns)
+            and rule.scope.concerns(client)
+            and self._happens(rule.scope)
+            for rule in self.rules
+        )
+
+    def respond(
+        self,
+        frame: Frame,
+        client: Client,
+        now_ns: int,
+        answer: Callable[[Frame, Client], bytes | None],
+        bank: Bank | None,
+    ) -> list[Action]:
+        """What to do about one frame; `answer` does the request and gives its reply frame."""
+        if frame.protocol:
+            answer(frame, client)  # discards and counts it
+            return []
+        request = decode_request(frame.pdu)
+        struck = self._struck(frame, request, client, now_ns, bank)
+        if any(rule.effect.stage is Stage.ANSWER for rule in struck):
+            whole: bytes | None = encode_frame(frame.transaction, frame.unit, frame.pdu)
+        else:
+            whole = answer(frame, client)
+        if whole is None:
+            return []
+        reply = Reply(whole)
+        for stage in Stage:
+            if stage is Stage.BYTES and reply.frame:
+                reply.parts = [(0, reply.frame)]
+            for rule in struck:
+                if rule.effect.stage is stage and reply.frame:
+                    frozen = self._frozen.get((rule, frame.unit), {})
+                    strike = Strike(request, rule.scope, self.random, frozen)
+                    rule.effect.apply(reply, strike)
+        actions: list[Action] = [
+            Send(now_ns + delay_ns, data) for delay_ns, data in reply.parts if data
+        ]
+        if reply.end is not None:
+            actions.append(Close(now_ns + reply.end.at_ns, reply.end.abort))
+        return actions
+
+    def _struck(
+        self,
+        frame: Frame,
+        request: Request | Reject,
+        client: Client,
+        now_ns: int,
+        bank: Bank | None,
+    ) -> list[Rule]:
+        struck = []
+        for rule in tuple(self.rules):
+            if not rule.scope.is_active(now_ns - self.started_ns):
+                continue
+            self._freeze(rule, frame.unit, bank)
+            if (
+                rule.scope.concerns(client)
+                and rule.scope.covers(frame, request)
+                and self._happens(rule.scope)
+            ):
+                struck.append(rule)
+        return struck
+
+    def _freeze(self, rule: Rule, unit: int, bank: Bank | None) -> None:
+        """Remember the bank as it is at the first request that finds the rule active."""
+        if isinstance(rule.effect, Freeze) and bank is not None:
+            key = (rule, unit)
+            if key not in self._frozen:
+                self._frozen[key] = {table: bytes(bank.area(table).memory) for table in Table}
+
+    def _happens(self, scope: Scope) -> bool:
+        return scope.probability >= 1 or self.random.random() < scope.probability
