@@ -141,15 +141,17 @@ def _wired(wiring: Wiring, piece: Piece, port: Input) -> str:
 
 def _already_drawn(wiring: Wiring, piece: Piece, vessel: Piece) -> str:
     """What earlier lines have drawn from a vessel in the same step."""
-    terms = []
-    for earlier in wiring.in_call_order():
-        if earlier is piece:
-            break
-        draws = earlier.block.draws()
-        for port in draws:
-            if port.wire and earlier.neighbours.get(port.wire.key) is vessel:
-                terms.append(_drawn(earlier, port, can_reverse=len(draws) > 1))
+    order = wiring.in_call_order()
+    earlier = order[: order.index(piece)]
+    terms = [term for line in earlier for term in _drawn_by(line, vessel)]
     return "".join(f" - {term}" for term in terms)
+
+
+def _drawn_by(line: Piece, vessel: Piece) -> Iterator[str]:
+    draws = line.block.draws()
+    for port in draws:
+        if port.wire and line.neighbours.get(port.wire.key) is vessel:
+            yield _drawn(line, port, can_reverse=len(draws) > 1)
 
 
 def _drawn(line: Piece, port: Input, can_reverse: bool) -> str:

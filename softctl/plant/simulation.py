@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
 from softctl.logic import Application, Source, compile_application
@@ -25,6 +26,14 @@ class VesselRow:
     level_m: float
     height_m: float
     volume_m3: float
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A plant's whole state at one time."""
+
+    now_ns: int
+    inner: Any
 
 
 class Plant:
@@ -69,14 +78,14 @@ class Plant:
         """A function that writes terminals in order; raises SoftctlError for an unknown one."""
         return self._instance.writer([self._path(terminal) for terminal in terminals])
 
-    def snapshot(self) -> object:
+    def snapshot(self) -> Snapshot:
         """The whole state, for `restore`."""
-        return self.now_ns, self._instance.snapshot()
+        return Snapshot(self.now_ns, self._instance.snapshot())
 
-    def restore(self, state: object) -> None:
+    def restore(self, state: Snapshot) -> None:
         """Go back to a state that `snapshot` gave."""
-        self.now_ns, inner = state  # type: ignore[misc]
-        self._instance.restore(inner)
+        self.now_ns = state.now_ns
+        self._instance.restore(state.inner)
 
     def summary(self) -> list[VesselRow]:
         """The vessels with a level and a height, in the file's order."""

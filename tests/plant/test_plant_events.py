@@ -107,7 +107,8 @@ def test_a_day_conserves_volume_and_mass(build):
         for _ in range(20):
             plant.step()
     assert batches > 200
-    for suffix, own, at_start in zip(("", "_1", "_2"), ("volume", "mass_1", "mass_2"), held, strict=True):
+    balances = zip(("", "_1", "_2"), ("volume", "mass_1", "mass_2"), held, strict=True)
+    for suffix, own, at_start in balances:
         came = sum(plant.read(f"{name}.delivered{suffix}") for name in ("S_1", "S_2"))
         gone = plant.read(f"H_1.received{suffix}") + plant.read(f"T_1.overflowed{suffix}")
         kept = plant.read(f"T_1.{own}")

@@ -166,7 +166,9 @@ def test_installed_characteristics(build, run, characteristic, share):
 @pytest.mark.parametrize(("fails", "position"), [("closed", 0.0), ("open", 1.0), ("stays", 0.4)])
 def test_fail_positions(build, run, fails, position):
     """Without energy a valve goes where it fails."""
-    plant = build(VALVED.format(characteristic="linear", fittings=0, bore="400 mm", more=f"fails: {fails}"))
+    more = f"fails: {fails}"
+    rig = VALVED.format(characteristic="linear", fittings=0, bore="400 mm", more=more)
+    plant = build(rig)
     plant.write("V_1.opening", 0.4)
     run(plant, 0.1)
     plant.write("V_1.powered", False)
