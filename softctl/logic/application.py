@@ -141,7 +141,8 @@ class _Compiler:
         scheduled = self._schedule(configurations, own)
         if self.reporter.errors:
             return None
-        return self._generate(scheduled, own)
+        hushed = {source.name for source in library}
+        return self._generate(scheduled, own, hushed)
 
     def _bind(self, item: Global) -> None:
         name = item.type.upper()
@@ -229,7 +230,9 @@ class _Compiler:
 
     # Generation
 
-    def _generate(self, scheduled: list[Scheduled], own: list[tree.Pou]) -> Application:
+    def _generate(
+        self, scheduled: list[Scheduled], own: list[tree.Pou], hushed: set[str]
+    ) -> Application:
         module = ModuleWriter()
         module.globals_(self.world.globals_.values())
         for entry in scheduled:
@@ -247,7 +250,7 @@ class _Compiler:
             tuple(shown),
             charts,
             blocks,
-            self.reporter.warnings,
+            tuple(w for w in self.reporter.warnings if w.place.file not in hushed),
             module.compile("logic"),
             module.text,
         )

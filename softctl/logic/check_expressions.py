@@ -342,7 +342,7 @@ class ExpressionChecker(CallChecker):
             left, right = self.coerce(left, type_), self.coerce(right, type_)
         if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
             return typed.Constant(at, BOOL, fold(operator, left.value, right.value))
-        if operator in ("=", "<>") and is_real(type_):
+        if operator in ("=", "<>") and is_real(type_) and not _is_zero(left, right):
             self.reporter.warn(at, f"{type_} values compared with {operator}: rounding decides")
         return typed.Binary(at, BOOL, operator, left, right)
 
@@ -475,6 +475,11 @@ class ExpressionChecker(CallChecker):
         self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
     ) -> typed.Expression:
         return self.fail(at, f"{operator} does not take {left.type} and {right.type}")
+
+
+def _is_zero(*operands: typed.Expression) -> bool:
+    """True if an operand is the literal 0, which many use as an exact mark."""
+    return any(isinstance(o, typed.Constant) and o.value == 0 for o in operands)
 
 
 def _as_lreal(value: typed.Expression) -> typed.Expression:

@@ -223,6 +223,7 @@ class _Lexer:
             self.reporter.error(at, "expected } to close this pragma, got the end")
             return len(text)
         self.reporter.error(at, f"expected a name, number or mark, got {character!r}")
+        self._token("bad", character, start)  # the parser stumbles here, not further on
         return start + 1
 
 

@@ -19,7 +19,8 @@ _ORDER = list(_UNITS_NS)
 _PART = re.compile(r"(\d[\d_]*(?:\.\d[\d_]*)?)(MS|US|NS|D|H|M|S)_?")
 _CLOCK = re.compile(r"(\d+):(\d+)(?::(\d+(?:\.\d+)?))?$")
 _DATE = re.compile(r"(\d+)-(\d+)-(\d+)$")
-_ESCAPE = re.compile(r"\$(\$|'|\"|[LNPRTlnprt]|[0-9A-Fa-f]{2,4}|.)")
+_ESCAPE = re.compile(r"\$(\$|'|\"|[LNPRTlnprt]|[0-9A-Fa-f]{2}|.)")
+_WIDE_ESCAPE = re.compile(r"\$(\$|'|\"|[LNPRTlnprt]|[0-9A-Fa-f]{4}|.)")
 _ESCAPES = {"L": "\n", "N": "\n", "P": "\f", "R": "\r", "T": "\t"}
 
 
@@ -95,7 +96,8 @@ def parse_date_and_time(text: str) -> int:
 
 def parse_string(text: str) -> str:
     """The characters of a quoted literal, with `$` escapes resolved (table 6)."""
-    return _ESCAPE.sub(_unescape, text[1:-1])
+    pattern = _WIDE_ESCAPE if text[0] == '"' else _ESCAPE
+    return pattern.sub(_unescape, text[1:-1])
 
 
 def _unescape(found: re.Match[str]) -> str:
