@@ -262,14 +262,18 @@ POINTS = {
     "  A: {card: DI_1, wired: T_1.level}": ["on an analog card for T_1.level, a LREAL"],
     "  A: {card: AI_1, wired: L_1.contact, unit: m, range: [0, 1]}": ["on a digital card"],
     "  A: {card: DO_1, wired: P_1.running, fail_safe: false}": ["an input of P_1", "got running"],
-    "  A: {card: DO_1, wired: P_1.shutoff_head, fail_safe: false}": ["an input of P_1", "got shutoff_head"],
+    "  A: {card: DO_1, wired: P_1.shutoff_head, fail_safe: false}": [
+        "an input of P_1",
+        "got shutoff_head",
+    ],
     "  A: {card: AI_1, wired: LT_1.signal, unit: s, range: [0, 1.8]}": [
         "a unit like m for LT_1.signal, got s"
     ],
     "  A: {card: AI_1, wired: LT_1.signal, unit: m, range: [0, 1.9]}": [
         "the range of LT_1 (range: 1.8 in SI), got 1.9 m"
     ],
-    "  A: {card: DO_1, wired: P_1.run, fail_safe: false}\n  B: {card: DO_1, wired: p_1.RUN, fail_safe: false}": [
+    "  A: {card: DO_1, wired: P_1.run, fail_safe: false}\n"
+    "  B: {card: DO_1, wired: p_1.RUN, fail_safe: false}": [
         "one point to drive p_1.RUN, got A as well"
     ],
 }
@@ -288,7 +292,8 @@ def test_terminals(problems_of, points):
 def test_a_driven_input_has_no_value_of_its_own(problems_of):
     """An output point and a value in the equipment section exclude each other."""
     equipment = WIRED.replace("rated_head", "run: true, rated_head")
-    problems = problems_of(equipment, points=CARDS + "  A: {card: DO_1, wired: P_1.run, fail_safe: false}")
+    points = CARDS + "  A: {card: DO_1, wired: P_1.run, fail_safe: false}"
+    problems = problems_of(equipment, points=points)
     assert "expected one source for P_1.run" in str(problems[0])
 
 
