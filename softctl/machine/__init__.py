@@ -12,6 +12,7 @@ from softctl.machine.model import (
     Point,
     Role,
     Scalar,
+    Value,
 )
 from softctl.machine.parse import parse_machine
 from softctl.machine.sections import machine_schema
@@ -26,6 +27,7 @@ __all__ = [
     "Point",
     "Role",
     "Scalar",
+    "Value",
     "machine_schema",
     "parse_machine",
 ]

@@ -86,7 +86,7 @@ def _pin_problem(
                 f"{request.name}, which overlaps {other.name} at "
                 f"{_span(other_first, other_first + other.count)}",
                 request.place,
-                hint=f"{other.name} is pinned at {other.place}",
+                hint=f"{other.name} is pinned at {other.place}" if other.place.line else "",
             )
     return None
 

@@ -154,6 +154,12 @@ class Point:
     field: Address | None = None
     hmi: Address | None = None
 
+    @property
+    def safe_value(self) -> Value:
+        """An output's declared fail-safe value; the loader gives every output one."""
+        assert self.fail_safe is not None, f"{self.name} is no output"
+        return self.fail_safe
+
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:

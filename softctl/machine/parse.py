@@ -274,7 +274,8 @@ class _MachineReader:
 
     def _place_on_hmi(self, table: Table, drafts: list[Draft]) -> dict[str, Address]:
         """The HMI addresses in one table, behind what is set aside for system points."""
-        system = Request("the system points", RESERVED.get(table, 0), self._top.place, pin=0)
+        nowhere = Place(self._top.place.file)
+        system = Request("the system points", RESERVED.get(table, 0), nowhere, pin=0)
         counts = {
             draft.point.name: _hmi_count(draft.point)
             for draft in drafts

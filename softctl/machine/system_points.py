@@ -25,6 +25,7 @@ _POINTS = (
     ("CLIENTS", "UINT", 10, "", "connected HMI clients"),
     ("FIELD_LINK", "BOOL", 0, "", "TRUE while the link to the field is healthy"),
     ("COMMS_ALARM", "BOOL", 1, "", "TRUE when outputs went fail-safe for want of the link"),
+    ("PROGRAM_FAULT", "BOOL", 2, "", "TRUE when a program failed and every output is fail-safe"),
 )
 
 

@@ -1,9 +1,10 @@
 """Quantities with units, read into SI floats.
 
 pint does the arithmetic on a registry of our own: it holds the units of this trade, and
-starts in milliseconds where the full default registry takes 0.4 s. pint itself is
-imported at the first quantity. Figures are exact fractions until the end, so `40 L/min`
-is the double nearest to 1/1500 m³/s.
+starts in milliseconds where the full default registry takes 0.4 s. Importing pint alone
+takes 0.1 s, so the units that nearly every machine uses are worked out in advance
+(`tests/values` holds each against pint), and pint is imported for the first other one.
+Figures are exact fractions until the end: `40 L/min` is the double nearest to 1/1500 m³/s.
 """
 
 from __future__ import annotations
@@ -11,11 +12,65 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, cast
 
 if TYPE_CHECKING:
     from pint import UnitRegistry
     from pint.util import UnitsContainer
+
+Dimension = tuple[Fraction | int, ...]
+"""Powers of length, time, mass, temperature, current and amount of substance."""
+
+_BASES: Final = (
+    "[length]",
+    "[time]",
+    "[mass]",
+    "[temperature]",
+    "[current]",
+    "[substance]",
+)
+_COMMON_DIMENSIONS: Final[dict[str, Dimension]] = {
+    "": (0, 0, 0, 0, 0, 0),
+    "m": (1, 0, 0, 0, 0, 0),
+    "m3": (3, 0, 0, 0, 0, 0),
+    "m3/s": (3, -1, 0, 0, 0, 0),
+    "m/s": (1, -1, 0, 0, 0, 0),
+    "s": (0, 1, 0, 0, 0, 0),
+    "1/s": (0, -1, 0, 0, 0, 0),
+    "kg": (0, 0, 1, 0, 0, 0),
+    "kg/m3": (-3, 0, 1, 0, 0, 0),
+    "K": (0, 0, 0, 1, 0, 0),
+    "Pa": (-1, -2, 1, 0, 0, 0),
+    "W": (2, -3, 1, 0, 0, 0),
+    "A": (0, 0, 0, 0, 1, 0),
+}
+_COMMON: Final[dict[str, tuple[str, str, str]]] = {
+    **{unit: (unit, "1", "0") for unit in _COMMON_DIMENSIONS},
+    "1": ("", "1", "0"),
+    "%": ("", "1/100", "0"),
+    "mm": ("m", "1/1000", "0"),
+    "cm": ("m", "1/100", "0"),
+    "L": ("m3", "1/1000", "0"),
+    "L/s": ("m3/s", "1/1000", "0"),
+    "L/min": ("m3/s", "1/60000", "0"),
+    "L/h": ("m3/s", "1/3600000", "0"),
+    "m3/h": ("m3/s", "1/3600", "0"),
+    "mm/s": ("m/s", "1/1000", "0"),
+    "us": ("s", "1/1000000", "0"),
+    "ms": ("s", "1/1000", "0"),
+    "min": ("s", "60", "0"),
+    "h": ("s", "3600", "0"),
+    "rpm": ("1/s", "1/60", "0"),
+    "Hz": ("1/s", "1", "0"),
+    "g": ("kg", "1/1000", "0"),
+    "degC": ("K", "1", "5463/20"),
+    "kPa": ("Pa", "1000", "0"),
+    "mbar": ("Pa", "100", "0"),
+    "bar": ("Pa", "100000", "0"),
+    "kW": ("W", "1000", "0"),
+    "mA": ("A", "1/1000", "0"),
+}
+"""SI unit of the same dimension, scale and offset to it."""
 
 _DEFINITIONS: Final = """
 nano- = 1e-9 = n-
@@ -168,7 +223,7 @@ def _complaint(text: str, dimension_of: str) -> str:
     return f"expected {dimension_words(dimension_of)}, got '{shown}'"
 
 
-def _unit(unit: str, text: str, dimension_of: str | None) -> UnitsContainer:
+def _unit(unit: str, text: str, dimension_of: str | None) -> Dimension:
     """The dimension of a unit; an unknown one is a ValueError about `text`."""
     try:
         return _dimension(unit)
@@ -182,17 +237,29 @@ class _UnknownUnitError(Exception):
 
 
 @cache
-def _dimension(unit: str) -> UnitsContainer:
-    return _registry().get_dimensionality(_parse(unit))
+def _dimension(unit: str) -> Dimension:
+    common = _COMMON.get(unit)
+    return work_out_dimension(unit) if common is None else _COMMON_DIMENSIONS[common[0]]
+
+
+def work_out_dimension(unit: str) -> Dimension:
+    """The dimension of a unit by pint."""
+    powers = _registry().get_dimensionality(_parse(unit))
+    return tuple(cast(Fraction, powers.get(base, 0)) for base in _BASES)
 
 
 @cache
 def _scale(unit: str) -> tuple[Fraction, Fraction]:
     """Exact scale and offset to SI of a known unit."""
+    common = _COMMON.get(unit)
+    return work_out_scale(unit) if common is None else (Fraction(common[1]), Fraction(common[2]))
+
+
+def work_out_scale(unit: str) -> tuple[Fraction, Fraction]:
+    """Exact scale and offset to SI of a unit by pint."""
     registry, units = _registry(), _parse(unit)
     zero, one = (
-        Fraction(registry.Quantity(Fraction(value), units).to_root_units().magnitude)
-        for value in (0, 1)
+        registry.Quantity(Fraction(value), units).to_root_units().magnitude for value in (0, 1)
     )
     return one - zero, zero
 
@@ -206,6 +273,8 @@ def _parse(unit: str) -> UnitsContainer:
     for sign, name in _SIGNS.items():
         text = text.replace(sign, name)
     text = _POWER.sub(r"**\1", text)
+    if text.strip() == "1":
+        text = ""
     try:
         return _registry().parse_units(text)._units
     except Exception:
