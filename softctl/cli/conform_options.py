@@ -1,0 +1,132 @@
+"""What the options of `softctl conform` mean."""
+
+from __future__ import annotations
+
+import ssl
+from dataclasses import dataclass
+from pathlib import Path
+
+from softctl.conform import Wanted
+from softctl.conform.ranges import Ranges, join, parse_map, parse_ranges, parse_write_ranges
+from softctl.errors import SoftctlError
+from softctl.runtime.hosts import is_loopback
+
+PORT = 502
+SECURITY_PORT = 802
+"""Modbus/TCP Security has a port of its own (MB-TCP-Security v36, section 5)."""
+
+
+def endpoint(text: str | None, *, has_tls: bool) -> tuple[str, int]:
+    """Host and port of HOST, HOST:PORT or [IPV6]:PORT; raises SoftctlError."""
+    message = f"expected HOST:PORT such as 127.0.0.1:15020, got {text or 'nothing'}"
+    if not text:
+        raise SoftctlError(message)
+    host, colon, port = text.rpartition(":")
+    if not colon or text.endswith("]"):
+        host, port = text, str(SECURITY_PORT if has_tls else PORT)
+    if not host or not port.isdecimal() or not 0 < int(port) < 65_536:
+        raise SoftctlError(message)
+    return host.removeprefix("[").removesuffix("]"), int(port)
+
+
+def addresses(map_: Path | None, map_server: str | None, ranges: list[str]) -> Ranges:
+    """The addresses that exist, of a map file and of the command line; both may be empty.
+
+    Raises:
+        SoftctlError: the file cannot be read, or it or a range is not as it should be.
+    """
+    found = parse_ranges(ranges)
+    if map_ is None:
+        if map_server is not None:
+            raise SoftctlError("expected --map FILE beside --map-server, got none")
+        return found
+    mapped = parse_map(_read(map_), str(map_), map_server)
+    return {
+        table: join((*found.get(table, ()), *mapped.get(table, ()))) for table in {*found, *mapped}
+    }
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise SoftctlError(f"expected a register map in {path}, got {reason}") from error
+
+
+def is_confirmed(host: str, confirmed: str | None, write_ranges: list[str]) -> bool:
+    """Whether the host may be written to; raises SoftctlError if it has to be and may not.
+
+    Real machines move when they are written to, so a host that is not loopback has to be
+    named a second time.
+    """
+    if confirmed is not None and confirmed != host:
+        raise SoftctlError(f"expected --confirm to name the host tested, {host}, got {confirmed}")
+    is_free = confirmed == host or is_loopback(host)
+    if write_ranges and not is_free:
+        raise SoftctlError(
+            f"expected a loopback address to write to, got {host}: writing can move a real "
+            f"machine and hurt people. If nothing that it drives can, add `--confirm {host}`."
+        )
+    return is_free
+
+
+def wanted(
+    *,
+    unit: int,
+    addresses: Ranges,
+    write_ranges: list[str],
+    is_confirmed: bool,
+    has_tls: bool,
+) -> Wanted:
+    """What a run may do; raises SoftctlError for a write range that is none."""
+    writes, files = parse_write_ranges(write_ranges)
+    return Wanted(
+        unit=unit,
+        addresses=addresses,
+        writes=writes,
+        files=files,
+        allows_unpredictable=is_confirmed,
+        can_half_close=not has_tls,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class TlsFiles:
+    """The --tls-… options."""
+
+    ca: Path | None
+    cert: Path | None
+    key: Path | None
+    name: str | None
+
+    @property
+    def any(self) -> bool:
+        """Whether any of them was given."""
+        return any((self.ca, self.cert, self.key, self.name))
+
+    def context(self) -> ssl.SSLContext:
+        """A client's context: TLS 1.2 or later, the server's certificate verified.
+
+        Raises:
+            SoftctlError: a file that cannot be read or holds something else.
+        """
+        if self.key is not None and self.cert is None:
+            raise SoftctlError("expected --tls-cert beside --tls-key, got none")
+        try:
+            context = ssl.create_default_context(cafile=self.ca)
+            context.minimum_version = ssl.TLSVersion.TLSv1_2
+            if self.cert is not None:
+                context.load_cert_chain(self.cert, self.key, password=_no_password)
+        except (OSError, ValueError) as error:
+            names = ", ".join(str(path) for path in (self.ca, self.cert, self.key) if path)
+            reason = getattr(error, "strerror", None) or str(error)
+            raise SoftctlError(
+                f"expected certificates and a key in PEM form in {names}, got {reason}"
+            ) from error
+        return context
+
+
+def _no_password() -> str:
+    """Instead of asking at the terminal."""
+    raise ValueError("a key with a password")
