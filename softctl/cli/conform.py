@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -18,7 +18,7 @@ FAILURES = 1
 INTERRUPTED = 130
 
 
-class Form(str, Enum):
+class Form(StrEnum):
     """How the result is written to standard output."""
 
     TABLE = "table"
