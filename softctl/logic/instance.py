@@ -29,7 +29,8 @@ class LogicFault(SoftctlError):  # noqa: N818 - the trade says fault
     def __init__(self, cause: str, place: Place, values: str = "") -> None:
         self.cause = cause
         self.place = place
-        super().__init__(f"{cause} ({place})" + (f": {values}" if values else ""))
+        where = f"{place.file}:{place.line}"
+        super().__init__(f"{cause} ({where})" + (f": {values}" if values else ""))
 
 
 @dataclass(frozen=True, slots=True)

@@ -462,7 +462,6 @@ class Declarer:
             return
         at = symbol.at
         before = typed.Symbol(f"__BEFORE_{symbol.key}", BOOL, "slot", "VAR", at)
-        before.initial = symbol.edge == "F"
         seen = typed.Symbol(f"__EDGE_{symbol.key}", BOOL, "local", "VAR_TEMP", at)
         block.symbols[before.key] = before
         block.symbols[seen.key] = seen
