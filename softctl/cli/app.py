@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -26,14 +26,14 @@ app = typer.Typer(
 )
 
 
-class LogFormat(str, Enum):
+class LogFormat(StrEnum):
     """How events are written."""
 
     TEXT = "text"
     JSON = "json"
 
 
-class ListFormat(str, Enum):
+class ListFormat(StrEnum):
     """How a list is written."""
 
     TABLE = "table"
@@ -195,7 +195,9 @@ def _print_version(wanted: bool) -> None:
 def options(
     version: Annotated[
         bool,
-        typer.Option("--version", is_eager=True, callback=_print_version, help="Print the version."),
+        typer.Option(
+            "--version", is_eager=True, callback=_print_version, help="Print the version."
+        ),
     ] = False,
 ) -> None:
     """Options before the command."""

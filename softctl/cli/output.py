@@ -10,10 +10,10 @@ from typing import Any, Protocol, Self
 
 from softctl.cli.caution import CAUTION
 from softctl.cli.status import Status
-from softctl.machine import Machine
+from softctl.machine import Endpoint, Machine
 from softctl.runtime.clock import MachineClock
 
-Endpoint = tuple[str, int]
+Where = tuple[str, int]
 
 _FIRST_POINTS = 6
 
@@ -30,7 +30,7 @@ class Output(Protocol):
         trace: TracebackType | None,
     ) -> None: ...
 
-    def begin(self, clock: MachineClock, field: Endpoint, hmi: Endpoint | None) -> None:
+    def begin(self, clock: MachineClock, field: Where, hmi: Where | None) -> None:
         """Everything listens: say where."""
 
     def event(self, event: str, **fields: object) -> None:
@@ -59,7 +59,7 @@ class TextOutput:
     def __exit__(self, *_: object) -> None:
         self._line("stopped")
 
-    def begin(self, clock: MachineClock, field: Endpoint, hmi: Endpoint | None) -> None:
+    def begin(self, clock: MachineClock, field: Where, hmi: Where | None) -> None:
         self.status.clock = clock
         for line in opening_lines(self.status, field, hmi):
             self._line(line)
@@ -97,7 +97,7 @@ class JsonOutput:
     def __exit__(self, *_: object) -> None:
         self.event("stopped")
 
-    def begin(self, clock: MachineClock, field: Endpoint, hmi: Endpoint | None) -> None:
+    def begin(self, clock: MachineClock, field: Where, hmi: Where | None) -> None:
         self.status.clock = clock
         where = {"field": "{}:{}".format(*field)}
         if hmi is not None:
@@ -134,7 +134,7 @@ class ScreenOutput:
         self._live.stop()
         self._console.print("stopped")
 
-    def begin(self, clock: MachineClock, field: Endpoint, hmi: Endpoint | None) -> None:
+    def begin(self, clock: MachineClock, field: Where, hmi: Where | None) -> None:
         self.status.clock = clock
         for line in opening_lines(self.status, field, hmi):
             self._console.print(line, highlight=False, markup=False)
@@ -151,22 +151,24 @@ class ScreenOutput:
             await asyncio.sleep(self._PERIOD_S)
 
 
-def opening_lines(status: Status, field: Endpoint, hmi: Endpoint | None) -> list[str]:
+def opening_lines(status: Status, field: Where, hmi: Where | None) -> list[str]:
     """Title, caution, endpoints and the first points of the map."""
     machine = status.machine
     speed = status.clock.speed if status.clock else 1.0
     lines = [
         f"{machine.name}: {machine.title}" + (f" (speed x{speed:g})" if speed != 1 else ""),
         CAUTION,
-        f"field  {field[0]}:{field[1]}  unit {machine.field.unit}  "
-        f"word order {machine.field.word_order.name}",
+        _server_line("field", field, machine.field),
     ]
     if hmi is not None:
-        lines.append(
-            f"HMI    {hmi[0]}:{hmi[1]}  unit {machine.hmi.unit}  "
-            f"word order {machine.hmi.word_order.name}"
-        )
+        lines.append(_server_line("HMI", hmi, machine.hmi))
     return [*lines, *_first_points(machine, is_hmi=hmi is not None)]
+
+
+def _server_line(name: str, where: Where, server: Endpoint) -> str:
+    return (
+        f"{name:<6} {where[0]}:{where[1]}  unit {server.unit}  word order {server.word_order.name}"
+    )
 
 
 def _first_points(machine: Machine, *, is_hmi: bool) -> list[str]:

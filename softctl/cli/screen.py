@@ -10,7 +10,7 @@ from rich.text import Text
 
 from softctl.cli.status import Status
 from softctl.control import Controller
-from softctl.machine import Point, Role
+from softctl.machine import Point, Role, Value
 from softctl.values.types import Kind
 
 _BAR_CELLS = 30
@@ -87,7 +87,7 @@ def _points(controller: Controller) -> RenderableType:
     return table
 
 
-def _cell(column: Sequence[Point], row: int, values: dict[str, bool | int | float | str]) -> Text:
+def _cell(column: Sequence[Point], row: int, values: dict[str, Value]) -> Text:
     if row >= len(column):
         return Text()
     point = column[row]
@@ -95,7 +95,7 @@ def _cell(column: Sequence[Point], row: int, values: dict[str, bool | int | floa
     return Text(f"{point.name:<14} {value_text(point, value)}", style="" if value else _QUIET)
 
 
-def value_text(point: Point, value: bool | int | float | str) -> str:
+def value_text(point: Point, value: Value) -> str:
     """A value as a person reads it: on or off, a duration in seconds, a figure with its unit."""
     if isinstance(value, bool):
         return "on" if value else "off"

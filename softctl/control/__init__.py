@@ -1,4 +1,4 @@
-"""The soft controller: a scan copies the input image, runs the programs, copies the output image."""
+"""The soft controller: input image, programs, output image, and what an HMI sees of it."""
 
 from softctl.control.bindings import check_bindings
 from softctl.control.controller import Controller, program_globals, step_names

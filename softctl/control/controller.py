@@ -8,10 +8,8 @@ from softctl.control.hmi import HmiMap
 from softctl.control.statistics import ScanStatistics
 from softctl.image import Side, extents, point_reader, point_writer
 from softctl.logic import Application, Global, LogicFault
-from softctl.machine import Machine, Point, Role
+from softctl.machine import Machine, Point, Role, Value
 from softctl.modbus.bank import Bank
-
-Value = bool | int | float | str
 
 
 def program_globals(machine: Machine) -> list[Global]:
@@ -25,7 +23,7 @@ def program_globals(machine: Machine) -> list[Global]:
             point.name,
             point.type.name,
             writable=point.role in (Role.OUTPUT, Role.STATE),
-            initial=point.fail_safe if point.role is Role.OUTPUT else point.initial,
+            initial=point.safe_value if point.role is Role.OUTPUT else point.initial,
         )
         for point in machine.points.values()
         if point.role is not Role.STEP and not point.source
@@ -61,7 +59,7 @@ class Controller:
         self._field_out = point_writer(self.field_bank, machine, outputs, Side.FIELD, wired=True)
         self._outputs = instance.reader([p.name for p in outputs])
         self._set_outputs = instance.writer([p.name for p in outputs])
-        self._fail_safe = [p.fail_safe for p in outputs]
+        self._fail_safe = [p.safe_value for p in outputs]
         self._set_written = instance.writer([p.name for p in self.hmi.written])
         self._system = _points(machine, Role.SYSTEM)
         self._set_system = instance.writer([p.name for p in self._system])

@@ -11,8 +11,6 @@ from softctl.modbus.codes import ExceptionCode
 from softctl.values.registers import decode
 from softctl.values.tables import Table
 
-Value = bool | int | float | str
-
 
 class HmiMap:
     """The bank that an HMI sees, with the points it may write and those it reads.
@@ -25,11 +23,9 @@ class HmiMap:
         self.machine = machine
         self.bank = Bank(extents(machine, Side.HMI))
         self.written = _on_map(machine, Role.COMMAND, Role.SETPOINT)
-        self.shown = _on_map(
-            machine, Role.SYSTEM, Role.INPUT, Role.OUTPUT, Role.STATE, Role.STEP
-        )
+        self.shown = _on_map(machine, Role.SYSTEM, Role.INPUT, Role.OUTPUT, Role.STATE, Role.STEP)
         point_writer(self.bank, machine, self.written, Side.HMI, wired=True)(
-            [_initial(point) for point in self.written]
+            [point.initial for point in self.written]
         )
         self.take = point_reader(self.bank, machine, self.written, Side.HMI, wired=True)
         self.show = point_writer(self.bank, machine, self.shown, Side.HMI, wired=True)
@@ -67,10 +63,6 @@ def _on_map(machine: Machine, *roles: Role) -> list[Point]:
     return [p for p in machine.points.values() if p.role in roles and p.hmi is not None]
 
 
-def _initial(point: Point) -> Value:
-    return False if point.initial is None else point.initial
-
-
 def _coil_addresses(points: Sequence[Point]) -> list[int]:
     return [
         point.hmi.address
@@ -96,8 +88,6 @@ def _range_check(machine: Machine, point: Point) -> Callable[[bytes], bool]:
 
     def check(raw: bytes) -> bool:
         value = decode(raw, type_, order)
-        if isinstance(value, str):
-            return True
         return (low is None or value >= low) and (high is None or value <= high)
 
     return check

@@ -39,7 +39,7 @@ class ScanStatistics:
         self.jitter_max_ns = max(self.jitter_max_ns, jitter_ns)
 
     def points(self) -> dict[str, int]:
-        """The values of the system points that show this to an HMI, microseconds capped at 65,535."""
+        """The values of the system points that show this; microseconds stop at 65,535."""
         return {
             "HEARTBEAT": self.scans & 0xFFFF,
             "SCAN_COUNT": self.scans & 0xFFFF_FFFF,

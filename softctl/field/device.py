@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from softctl.image import Side, extents, point_reader, point_writer
-from softctl.machine import Machine, Point, Role
+from softctl.machine import Machine, Point, Role, Value
 from softctl.modbus.bank import Bank
 from softctl.plant import Plant
 from softctl.values.tables import Table
@@ -69,7 +69,7 @@ class FieldDevice:
         """The output tables and their content when every output is at its fail-safe value."""
         points = [p for p in self.machine.points.values() if p.role is Role.OUTPUT]
         write = point_writer(self.bank, self.machine, points, Side.FIELD, wired=True)
-        write([_declared(point.fail_safe) for point in points])
+        write([point.safe_value for point in points])
         coils = self.bank.bits(Table.COILS)
         registers = self.bank.registers(Table.HOLDING_REGISTERS)
         return [(coils, bytes(coils)), (registers, bytes(registers))]
@@ -79,13 +79,7 @@ class FieldDevice:
         self._write_inputs([convert(value) for convert, value in inputs])
 
 
-Value = bool | int | float | str
 Convert = Callable[[Value], Value]
-
-
-def _declared(value: Value | None) -> Value:
-    assert value is not None, "the loader gives every output a fail-safe value"
-    return value
 
 
 def _wired_points(machine: Machine, role: Role) -> Sequence[Point]:

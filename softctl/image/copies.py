@@ -13,14 +13,13 @@ from collections.abc import Callable, Mapping, Sequence
 from enum import Enum
 from operator import itemgetter, ne
 
-from softctl.machine import Address, Machine, Point
+from softctl.machine import Address, Machine, Point, Value
 from softctl.modbus.bank import Bank
 from softctl.values.registers import WordOrder, decode, encode
 from softctl.values.scaling import Scaling
 from softctl.values.tables import Table
 from softctl.values.types import Kind, round_to_real
 
-Value = bool | int | float | str
 Reader = Callable[[], tuple[Value, ...]]
 Writer = Callable[[Sequence[Value]], None]
 
@@ -103,9 +102,7 @@ class _Cell:
 
     __slots__ = ("end", "inverted", "is_bit", "memory", "offset", "order", "scaling", "type")
 
-    def __init__(
-        self, memory: bytearray, point: Point, address: Address, order: WordOrder
-    ) -> None:
+    def __init__(self, memory: bytearray, point: Point, address: Address, order: WordOrder) -> None:
         self.memory = memory
         self.type = point.type
         self.is_bit = address.table.is_bits

@@ -52,7 +52,7 @@ class FieldLink:
         healthy = good is not None and time.monotonic_ns() - good < self._limit_ns
         if healthy is not self._said_healthy:
             self._said_healthy = healthy
-            self._sink("field link restored" if healthy else "field link lost", field=self._where)
+            self._sink("field link healthy" if healthy else "field link lost", field=self._where)
         return healthy
 
     async def read_inputs(self) -> bool:

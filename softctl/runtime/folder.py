@@ -76,9 +76,7 @@ def shown_path(path: Path) -> str:
         return str(path)
 
 
-def _program_sources(
-    folder: Path, machine: Machine, problems: list[Problem]
-) -> Iterator[Source]:
+def _program_sources(folder: Path, machine: Machine, problems: list[Problem]) -> Iterator[Source]:
     for program in machine.programs:
         path = folder / str(program.value)
         if path.is_file():

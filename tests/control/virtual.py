@@ -6,10 +6,9 @@ from collections.abc import Callable
 
 from softctl.control import Controller
 from softctl.field import FieldDevice
+from softctl.machine import Value
 from softctl.runtime.folder import MachineFolder
 from softctl.values.tables import Table
-
-Value = bool | int | float | str
 
 
 class VirtualMachine:

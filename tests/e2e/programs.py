@@ -52,9 +52,7 @@ class Program:
 def started(*arguments: str) -> Iterator[Program]:
     """Run `softctl ARGUMENTS --log json` and stop it at the end, whatever happens."""
     command = [sys.executable, "-m", "softctl", *arguments, "--log", "json"]
-    process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-    )
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     program = Program(process)
     reader = threading.Thread(target=_read, args=(program,), daemon=True)
     reader.start()

@@ -78,9 +78,7 @@ class CStack:
 
     def write_registers(self, address: int, values: list[int]) -> None:
         words = (ctypes.c_uint16 * len(values))(*values)
-        self._require(
-            self._lib.modbus_write_registers(self._context, address, len(values), words)
-        )
+        self._require(self._lib.modbus_write_registers(self._context, address, len(values), words))
 
     def close(self) -> None:
         self._lib.modbus_close(self._context)

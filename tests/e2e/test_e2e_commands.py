@@ -63,7 +63,6 @@ def test_check_prints_errors_of_all_three_parts_at_once(folder: Path) -> None:
         ((":= LSH_101;", ":= LT_101;"), "feed.st", "BOOL"),
         (("FROM Idle TO Closing", "FROM Idle TO Closign"), "feed.st", "Closing"),
         (("BATCHES + 1", "BATCHES + TRUE"), "feed.st", "expected"),
-        (("END_PROGRAM", ""), "feed.st", "END_PROGRAM"),
         (("BATCHES := BATCHES + 1", "LSL_101 := TRUE"), "feed.st", "LSL_101"),
     ],
 )
@@ -80,6 +79,16 @@ def test_a_bad_program_is_shown_with_its_place(
     assert words in result.stderr
     assert "^" in result.stderr
     assert "Traceback" not in result.stderr
+
+
+def test_a_program_that_does_not_end_says_where_the_file_ends(folder: Path) -> None:
+    """At the end of a file there is no line to show, but a place there is."""
+    path = folder / "feed.st"
+    path.write_text(path.read_text().replace("END_PROGRAM", ""))
+    result = softctl("check", str(folder))
+    assert result.returncode == 2
+    assert "expected a statement or END_PROGRAM, got the end of the file" in result.stderr
+    assert "feed.st:" in result.stderr
 
 
 def test_a_missing_program_file_is_named_with_its_place(folder: Path) -> None:
@@ -103,7 +112,7 @@ def test_points_as_csv_and_json_hold_the_same_rows() -> None:
     rows = json.loads(softctl("points", "--as", "json").stdout)
     lines = list(csv.DictReader(io.StringIO(softctl("points", "--as", "csv").stdout)))
     assert [line["name"] for line in lines] == [row["name"] for row in rows]
-    assert all(row["number"] % 10_000 == row["address"] + 1 for row in rows)
+    assert all(int(row["number"]) % 10_000 == row["address"] + 1 for row in rows)
 
 
 def test_points_as_a_table_names_both_servers() -> None:
@@ -154,7 +163,7 @@ def test_text_output_shows_endpoints_points_and_steps() -> None:
     assert "field  127.0.0.1:" in result.stdout
     assert "HMI    127.0.0.1:" in result.stdout
     assert "never a safety function" in result.stdout
-    assert "HEARTBEAT" in result.stdout
+    assert "FIELD_LINK" in result.stdout
     assert "active Idle" in result.stdout
 
 

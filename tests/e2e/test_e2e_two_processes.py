@@ -35,7 +35,7 @@ def test_a_killed_field_is_an_alarm_and_a_restarted_one_is_found_again() -> None
             assert not hmi.bits("COMMS_ALARM")["COMMS_ALARM"]
             hmi.command("START")
             wait_until(lambda: hmi.bits("P_101")["P_101"], "feeding")
-            control.wait_for("field link restored")
+            control.wait_for("field link healthy")
 
             field.kill()
             control.wait_for("field link lost")
@@ -45,7 +45,7 @@ def test_a_killed_field_is_an_alarm_and_a_restarted_one_is_found_again() -> None
 
             with started("field", "--port", str(port), "--speed", SPEED) as again:
                 again.wait_for("ready")
-                control.wait_for("field link restored")
+                control.wait_for("field link healthy")
                 wait_until(lambda: not hmi.bits("COMMS_ALARM")["COMMS_ALARM"], "alarm over")
                 time.sleep(0.3)
                 assert not hmi.bits("P_101")["P_101"], "nothing starts by itself"
@@ -62,7 +62,7 @@ def test_a_killed_controller_leaves_the_field_at_fail_safe() -> None:
         port = port_of(field.wait_for("ready")["field"])
         where = f"127.0.0.1:{port}"
         with started("control", "--field", where, "--hmi-port", "0", "--speed", SPEED) as control:
-            control.wait_for("field link restored")
+            control.wait_for("field link healthy")
             field.wait_for("outputs driven by")
             control.kill()
         field.wait_for("outputs to fail-safe")
