@@ -18,6 +18,7 @@ from softctl.logic.standard import (
 from softctl.logic.types import (
     BOOL,
     ERROR,
+    LINT,
     LREAL,
     REAL,
     UNTYPED_REAL,
@@ -344,6 +345,11 @@ class CallChecker(Converter):
         self, at: Token, value: typed.Expression, target: ElementaryType, mode: str
     ) -> typed.Expression:
         """An explicit conversion, if the two types have one."""
+        source = value.type
+        if not _has_conversion(source, target):
+            return self.fail(at, f"there is no conversion from {source} to {target}")
+        if is_kind(source, Kind.DURATION) or is_kind(target, Kind.DURATION):
+            return self._converted_duration(at, value, target, mode)
         goal: Type = target
         if target.name in ("STRING", "WSTRING"):
             goal = StringType(target.name == "WSTRING")
@@ -354,6 +360,31 @@ class CallChecker(Converter):
         node = convert(value, goal, mode)
         node.at = at
         return node
+
+    def _converted_duration(
+        self, at: Token, value: typed.Expression, target: ElementaryType, mode: str
+    ) -> typed.Expression:
+        """Durations count in milliseconds when they are numbers, LTIME in nanoseconds.
+
+        The standard leaves the unit open; this is common practice, and what a register holds.
+        """
+        source = value.type
+        if is_kind(source, Kind.DURATION) and is_kind(target, Kind.DURATION):
+            return convert(value, target)
+        unit = 1 if "LTIME" in (str(source), target.name) else 1_000_000
+        if is_kind(source, Kind.DURATION):
+            if is_real(target):
+                number = convert(value, LREAL)
+                scale = typed.Constant(at, LREAL, float(unit))
+                return convert(typed.Binary(at, LREAL, "/", number, scale), target)
+            count = typed.Constant(at, LINT, unit)
+            return convert(self.binary(at, "/", value, count), target)
+        if is_real(source):
+            scale = typed.Constant(at, LREAL, float(unit))
+            number = value if source == LREAL else convert(value, LREAL)
+            return convert(typed.Binary(at, LREAL, "*", number, scale), target, mode)
+        count = typed.Constant(at, LINT, unit)
+        return self.binary(at, "*", convert(value, target), count)
 
     # Functions of the program
 
@@ -451,6 +482,18 @@ class CallChecker(Converter):
         if symbol.kind == "VAR_IN_OUT":
             return self.fail(node.at, f"expected a variable for the in-out {symbol.name}")
         return typed.Constant(node.at, symbol.type, symbol.initial)
+
+
+def _has_conversion(source: Type, target: ElementaryType) -> bool:
+    """True for the pairs that can be computed so far: numbers, bits, BOOL and durations."""
+    if isinstance(source, EnumType):
+        return target.is_integer
+    if isinstance(source, StringType):
+        return source.name == target.name
+    known = isinstance(source, ElementaryType) and source.kind not in (Kind.DATE, Kind.STRING)
+    if is_kind(source, Kind.DATE):
+        return source == target or str(target) == f"L{source}" or str(source) == f"L{target}"
+    return known and target.kind not in (Kind.DATE, Kind.STRING)
 
 
 def _an_output(type_: BlockType) -> str:

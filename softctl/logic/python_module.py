@@ -117,6 +117,7 @@ class ModuleWriter:
         slots = [mangle(key) for key, _, _ in members]
         put(f"__slots__ = {tuple(sorted((*slots, *extra)))!r}")
         lines = [f"self.{mangle(key)} = {default(t, initial)}" for key, t, initial in members]
+        lines += [f"self.{name} = None" for name in extra]
         self._def("__init__(self)", lines)
         self._def("snapshot(self)", [f"return ({''.join(_saved(k, t) for k, t, _ in members)})"])
         self._restore(members)

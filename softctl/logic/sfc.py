@@ -269,6 +269,10 @@ class _Lowering:
         for number, (key, found) in enumerate(uses.items()):
             control = _ActionControl(self, found, number)
             statements += control.statements(bodies.get(key))
+        for action in bodies.values():
+            for leave in _returns(action.body):
+                message = "RETURN inside an action is not supported: use IF"
+                self.reporter.error(leave.at, message)
         return statements
 
 
@@ -371,6 +375,27 @@ class _ActionControl:
         operator = ">=" if qualifier == "SD" else "<"
         elapsed = tree.Binary(at, "-", now, since)
         return _join("AND", [flag, tree.Binary(at, operator, elapsed, time)])
+
+
+def _returns(body: list[tree.Statement]) -> list[tree.Statement]:
+    """Every RETURN among these statements, nested ones included."""
+    found: list[tree.Statement] = []
+    for statement in body:
+        if isinstance(statement, tree.Return):
+            found.append(statement)
+        for inner in _inner_lists(statement):
+            found += _returns(inner)
+    return found
+
+
+def _inner_lists(statement: tree.Statement) -> list[list[tree.Statement]]:
+    if isinstance(statement, tree.If):
+        return [*(body for _, body in statement.branches), statement.otherwise]
+    if isinstance(statement, tree.Case):
+        return [*(body for _, body in statement.arms), statement.otherwise]
+    if isinstance(statement, tree.For | tree.While | tree.Repeat):
+        return [statement.body]
+    return []
 
 
 def _initial(step: tree.Step) -> tree.Expression | None:

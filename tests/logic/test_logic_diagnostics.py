@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from softctl.errors import ProblemsError
+from softctl.errors import Problem, ProblemsError
 from softctl.logic import Global, Source, compile_application
 
 
@@ -81,8 +81,8 @@ END_FUNCTION
     [
         ("PROGRAM P VAR END_VAR STEP A: END_STEP END_PROGRAM", "expected an INITIAL_STEP"),
         (
-            "PROGRAM P VAR END_VAR INITIAL_STEP Aa: END_STEP"
-            " TRANSITION FROM Aa TO Ab := TRUE; END_TRANSITION END_PROGRAM",
+            "PROGRAM P VAR END_VAR INITIAL_STEP Aa: END_STEP\n"
+            + "TRANSITION FROM Aa TO Ab := TRUE; END_TRANSITION END_PROGRAM",
             "expected a step, got Ab",
         ),
         (
@@ -186,10 +186,12 @@ _WORDS = st.sampled_from(
 @given(st.lists(_WORDS, max_size=40).map(" ".join) | st.text(max_size=60))
 def test_any_text_gives_problems_and_nothing_worse(text):
     """No text makes the compiler raise anything but its own error."""
+    found: tuple[Problem, ...] = ()
     try:
         compile_application([Source("p.st", text)])
     except ProblemsError as error:
-        assert all(problem.place.file == "p.st" for problem in error.problems)
+        found = error.problems
+    assert all(problem.place.file == "p.st" for problem in found)
 
 
 def test_deep_nesting_is_an_error(problems):

@@ -243,6 +243,15 @@ def test_times_add_and_scale(evaluate):
     assert evaluate("DT#2024-03-01-00:00:00 - DT#2024-02-28-00:00:00", "TIME") == 2 * 86_400 * 10**9
 
 
+def test_durations_as_numbers_count_milliseconds(evaluate):
+    """TIME_TO_DINT gives milliseconds and DINT_TO_TIME takes them (common practice)."""
+    assert evaluate("TIME_TO_DINT(t)", "DINT", "t : TIME := T#1m2.5s;") == 62_500
+    assert evaluate("TIME_TO_REAL(t)", "REAL", "t : TIME := T#1.5ms;") == 1.5
+    assert evaluate("DINT_TO_TIME(d)", "TIME", "d : DINT := 1500;") == 1_500_000_000
+    assert evaluate("REAL_TO_TIME(x)", "TIME", "x : REAL := 0.5;") == 500_000
+    assert evaluate("INT_TO_TIME(250)", "TIME") == 250_000_000
+
+
 def test_or_stops_before_a_faulty_operand(evaluate):
     """The right operand of AND and OR is evaluated only where it decides."""
     assert evaluate("b <> 0 AND a / b > 1", "BOOL", "a, b : INT;") is False

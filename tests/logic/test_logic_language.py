@@ -200,7 +200,8 @@ def test_a_configuration_schedules_instances_by_task(bench):
     made = bench(
         """PROGRAM Count VAR n : INT; END_VAR n := n + 1; last := n; END_PROGRAM
         CONFIGURATION Skid VAR_GLOBAL last : INT; END_VAR RESOURCE R ON Cpu
-        TASK Fast (INTERVAL := T#10ms, PRIORITY := 2); TASK Slow (INTERVAL := T#50ms, PRIORITY := 1);
+        TASK Fast (INTERVAL := T#10ms, PRIORITY := 2);
+        TASK Slow (INTERVAL := T#50ms, PRIORITY := 1);
         PROGRAM A WITH Fast : Count; PROGRAM B WITH Slow : Count;
         END_RESOURCE END_CONFIGURATION"""
     )
