@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from softctl.plant.faults import Fault
 from softctl.plant.simulation import Plant, VesselRow, build_plant, check_plant
 
-__all__ = ["Plant", "VesselRow", "build_plant", "check_plant"]
+__all__ = ["Fault", "Plant", "VesselRow", "build_plant", "check_plant"]

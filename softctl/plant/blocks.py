@@ -19,6 +19,9 @@ Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
   lines have already drawn there in this step (`-moved` under a key against their flow).
 - `sum: to.moved`: the sum of `moved` over all equipment whose key `to` names this one.
 - `step`, `time`: the length of a step, and the time at its start, in seconds.
+- `seed`: where a generator of noise starts, a number of its own for each equipment.
+- `fault: broken wire`: TRUE breaks it; `fault: lost supply=FALSE` where FALSE does. A
+  fault with a `unit` has a size.
 
 Before an output: `unit`; `range: low high` names the inputs that hold a signal's range.
 """
@@ -32,11 +35,11 @@ from softctl.errors import Place, Problem
 from softctl.logic import BlockInterface, VariableInfo
 
 ROLES = ("drive", "line", "vessel", "instrument")
-_FLAGS = frozenset({"required", "optional", "step", "time"})
+_FLAGS = frozenset({"required", "optional", "step", "time", "seed"})
 _BLOCK_WORDS = frozenset({"role", "keys", "one_of"})
 _INPUT_WORDS = frozenset(
     {"unit", "min", "max", "above", "below", "choice", "key", "item", "species"}
-    | {"wire", "less", "sum"}
+    | {"wire", "less", "sum", "fault"}
 )
 _OUTPUT_WORDS = frozenset({"unit", "range"})
 
@@ -71,11 +74,14 @@ class Input:
     sum: Wire | None = None
     is_step: bool = False
     is_time: bool = False
+    is_seed: bool = False
+    fault: str = ""
+    fault_value: bool | None = None
 
     @property
     def is_open(self) -> bool:
         """True when the machine file, or a point, may say what goes in."""
-        return not (self.sum or self.is_step or self.is_time)
+        return not (self.sum or self.is_step or self.is_time or self.is_seed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +113,10 @@ class BlockType:
         """Every key that the machine file may use."""
         own = [port.key for port in self.inputs.values() if port.is_open]
         return list(dict.fromkeys([*self.keys, *own]))
+
+    def faults(self) -> dict[str, Input]:
+        """The inputs that break it, by the fault's name."""
+        return {port.fault: port for port in self.inputs.values() if port.fault}
 
     def draws(self) -> list[Input]:
         """The inputs through which it draws from its neighbours: more than one can reverse."""
@@ -200,7 +210,14 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         reader.wire(words.get("sum")),
         "step" in words,
         "time" in words,
+        "seed" in words,
+        *_fault(words.get("fault", ""), type_),
     )
+
+
+def _fault(text: str, type_: str) -> tuple[str, bool | None]:
+    name, _, value = (part.strip() for part in text.partition("="))
+    return name, value != "FALSE" if type_ == "BOOL" else None
 
 
 def _choices(text: str, type_: str) -> dict[str, str]:

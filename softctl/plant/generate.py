@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from zlib import crc32
 
 from softctl.machine import Machine
 from softctl.plant.blocks import Input
@@ -50,18 +51,21 @@ def generate(machine: Machine, wiring: Wiring) -> str:
         ).rstrip("\n")
     ]
     order = wiring.in_call_order()
-    lines += [_declaration(piece, step_s) for piece in order]
+    lines += [_declaration(piece, step_s, machine.seed) for piece in order]
     lines.append(_CLOCK.format(time=_TIME, step=format_real(step_s)))
     lines += [_call(wiring, piece) for piece in order]
     lines.append("END_PROGRAM\n")
     return "\n".join(lines)
 
 
-def _declaration(piece: Piece, step_s: float) -> str:
+def _declaration(piece: Piece, step_s: float, seed: int) -> str:
     constants = dict(piece.constants)
     for port in piece.block.inputs.values():
         if port.is_step:
             constants[port.name] = format_real(step_s)
+        elif port.is_seed:
+            # A number of its own for each name, whatever else the file holds.
+            constants[port.name] = str(crc32(f"{seed} {piece.name.lower()}".encode()))
         elif port.wire and not piece.sets(port.name):
             constants.update(_copied(piece, port))
     initial = ", ".join(f"{name} := {text}" for name, text in constants.items())

@@ -37,9 +37,7 @@ def standard_source(name: str) -> Source:
     return Source(f"softctl/plant/{name}.st", text)
 
 
-def load_library(
-    used: Iterable[str], blocks: Sequence[Source], problems: list[Problem]
-) -> Library:
+def load_library(used: Iterable[str], blocks: Sequence[Source], problems: list[Problem]) -> Library:
     """Compile the blocks of a folder and softctl's own as far as they are used.
 
     Errors in a folder's blocks are added to `problems`; then softctl's own are still there.

@@ -9,11 +9,12 @@ from typing import Any
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
 from softctl.logic import Application, Source, compile_application
 from softctl.machine import Machine
+from softctl.plant.faults import Fault, FaultBook, check_fault
 from softctl.plant.generate import PROGRAM, generate
 from softctl.plant.library import Library, load_library, standard_names
 from softctl.plant.terminals import check_terminals
 from softctl.plant.values import suggestion
-from softctl.plant.wiring import Wiring, wire
+from softctl.plant.wiring import Piece, Wiring, wire
 
 Value = bool | int | float | str
 
@@ -34,6 +35,7 @@ class Snapshot:
 
     now_ns: int
     inner: Any
+    faults: Any
 
 
 class Plant:
@@ -42,20 +44,21 @@ class Plant:
     Terminals are `EQUIPMENT.PORT`, upper or lower case alike, in SI units.
     """
 
-    def __init__(
-        self, source: str, application: Application, wiring: Wiring, step_ns: int
-    ) -> None:
+    def __init__(self, source: str, application: Application, wiring: Wiring, step_ns: int) -> None:
         self.source = source
         self.step_ns = step_ns
         self.now_ns = 0
         self._wiring = wiring
         self._instance = application.instantiate()
         self._scan = self._instance.scan
+        self._book = FaultBook(self.write)
         # The first call of every block sets its initial state.
         self._scan(0)
 
     def step(self) -> None:
         """Advance by one step."""
+        if self._book.due_ns <= self.now_ns:
+            self._book.apply(self.now_ns)
         self._scan(self.now_ns)
         self.now_ns += self.step_ns
 
@@ -80,12 +83,46 @@ class Plant:
 
     def snapshot(self) -> Snapshot:
         """The whole state, for `restore`."""
-        return Snapshot(self.now_ns, self._instance.snapshot())
+        return Snapshot(self.now_ns, self._instance.snapshot(), self._book.copy())
 
     def restore(self, state: Snapshot) -> None:
         """Go back to a state that `snapshot` gave."""
         self.now_ns = state.now_ns
         self._instance.restore(state.inner)
+        self._book.restore(state.faults)
+
+    def faults(self, equipment: str) -> tuple[str, ...]:
+        """The names of the faults that a piece of equipment can have.
+
+        Raises SoftctlError when there is no such equipment.
+        """
+        return tuple(self._piece(equipment).block.faults())
+
+    def inject(self, fault: Fault) -> None:
+        """Break something at its time, or at the next step if that is past.
+
+        Raises SoftctlError for an unknown equipment or fault, and for a size that is
+        missing, out of range or not called for.
+        """
+        piece = self._piece(fault.equipment)
+        known = piece.block.faults()
+        port = known.get(fault.name)
+        if port is None:
+            what = f"a fault of {piece.name} ({', '.join(known) or 'it has none'})"
+            raise SoftctlError(_unknown(what, fault.name, list(known)))
+        check_fault(fault, port)
+        terminal = f"{piece.name}.{port.name}"
+        healthy = self.read(terminal)
+        assert isinstance(healthy, bool | float)
+        self._book.add(fault, terminal, port, healthy)
+
+    def active_faults(self) -> list[Fault]:
+        """The faults that act now."""
+        return self._book.active(self.now_ns)
+
+    def clear_faults(self) -> None:
+        """Mend everything, and forget the faults still to come."""
+        self._book.clear(self.now_ns)
 
     def summary(self) -> list[VesselRow]:
         """The vessels with a level and a height, in the file's order."""
@@ -98,12 +135,16 @@ class Plant:
                 values = self.reader([f"{piece.name}.{port}" for port in ports])()
                 yield VesselRow(piece.name, *map(float, values))
 
-    def _path(self, terminal: str) -> str:
-        name, _, rest = terminal.partition(".")
+    def _piece(self, name: str) -> Piece:
         piece = self._wiring.pieces.get(name.lower())
         if piece is None:
             names = [piece.name for piece in self._wiring.pieces.values()]
             raise SoftctlError(_unknown("an equipment's name", name, names))
+        return piece
+
+    def _path(self, terminal: str) -> str:
+        name, _, rest = terminal.partition(".")
+        piece = self._piece(name)
         if not rest:
             raise SoftctlError(f"expected EQUIPMENT.TERMINAL, got {terminal}")
         return f"{PROGRAM}.{piece.name}.{rest}"

@@ -51,9 +51,7 @@ class Wiring:
         return (one for one in self.in_call_order() if one.neighbours.get(key) is piece)
 
 
-def wire(
-    machine: Machine, types: Mapping[str, BlockType], problems: list[Problem]
-) -> Wiring:
+def wire(machine: Machine, types: Mapping[str, BlockType], problems: list[Problem]) -> Wiring:
     """Resolve every piece of equipment; what is wrong is added to `problems`.
 
     Equipment of an unknown type is left out.
@@ -128,7 +126,9 @@ class _Resolver:
         lacks = [
             port.wire.port
             for port in self.block.inputs.values()
-            if port.wire and port.wire.key == key and not port.optional
+            if port.wire
+            and port.wire.key == key
+            and not port.optional
             and not other.block.has_port(port.wire.port)
         ]
         wires = any(port.wire and port.wire.key == key for port in self.block.inputs.values())
@@ -220,9 +220,7 @@ class _Resolver:
                 self.fail(f"expected {key}: a {self.block.name} needs it, got none", place)
         for key, ports in self.inputs.items():
             if key not in given and any(port.required for port in ports):
-                self.fail(
-                    f"expected {ports[0].key}: a {self.block.name} needs it, got none", place
-                )
+                self.fail(f"expected {ports[0].key}: a {self.block.name} needs it, got none", place)
         self._choose(given, place)
 
     def _choose(self, given: set[str], place: Place) -> None:
