@@ -8,6 +8,7 @@ libmodbus. Figures of one machine mean little; the ratios within one run are the
 from __future__ import annotations
 
 import importlib.util
+import math
 import sys
 import tempfile
 from pathlib import Path
@@ -61,13 +62,18 @@ def table(results: dict[str, dict[str, Result]]) -> str:
         for server, result in row.items():
             lines.append(
                 f"{name:31}{server:16}{result.per_second:8.0f}"
-                f"{result.per_second / stock.per_second:7.2f}"
-                f"{result.per_second / c_server.per_second:6.2f}"
+                f"{_ratio(result.per_second, stock.per_second):7.2f}"
+                f"{_ratio(result.per_second, c_server.per_second):6.2f}"
                 f"{result.p99_us:8.0f}{result.cpu_us:8.2f}"
-                f"{stock.cpu_us / result.cpu_us:8.2f}{c_server.cpu_us / result.cpu_us:6.2f}"
+                f"{_ratio(stock.cpu_us, result.cpu_us):8.2f}{_ratio(c_server.cpu_us, result.cpu_us):6.2f}"
                 f"{_remarks(result)}"
             )
     return "\n".join(lines)
+
+
+def _ratio(figure: float, to: float) -> float:
+    """A server that lost everything in a short run has neither rate nor processor time."""
+    return figure / to if to else math.nan
 
 
 def _remarks(result: Result) -> str:

@@ -62,7 +62,7 @@ def test_check_prints_errors_of_all_three_parts_at_once(folder: Path) -> None:
         ((":= LSH_101;", ":= LSH_1O1;"), "feed.st", "LSH_101"),
         ((":= LSH_101;", ":= LT_101;"), "feed.st", "BOOL"),
         (("FROM Idle TO Closing", "FROM Idle TO Closign"), "feed.st", "Closing"),
-        (("BATCHES + 1", "BATCHES + TRUE"), "feed.st", "expected"),
+        (("BATCHES + 1", "BATCHES + TRUE"), "feed.st", "BOOL"),
         (("BATCHES := BATCHES + 1", "LSL_101 := TRUE"), "feed.st", "LSL_101"),
     ],
 )
