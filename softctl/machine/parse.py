@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -50,16 +50,19 @@ def parse_machine(text: str, file: str) -> Machine:
     equipment's parameters and the points' terminals may be is the plant's to check.
     """
     reader = Reader()
-    document = read_document(text, file, reader.problems)
+    try:
+        document = read_document(text, file, reader.problems)
+    except ProblemsError as error:
+        raise ProblemsError(_in_order(error.problems, text)) from None
     machine = _MachineReader(reader, Named("the file", Place(file, 1, 1), document)).read(file)
     if reader.problems:
         raise ProblemsError(_in_order(reader.problems, text))
     return machine
 
 
-def _in_order(problems: list[Problem], text: str) -> Iterator[Problem]:
+def _in_order(problems: Iterable[Problem], text: str) -> Iterator[Problem]:
     """Problems in the order of lines, each once, with the line it is about."""
-    lines = text.splitlines()
+    lines = text.split("\n")
     unique = dict.fromkeys(problems)
     for problem in sorted(unique, key=lambda one: (one.place.line, one.place.column)):
         line = problem.place.line

@@ -85,7 +85,7 @@ kilogram = [mass] = kg
 kelvin = [temperature]; offset: 0 = K
 ampere = [current] = A
 mole = [substance] = mol
-inch = 0.0254 * meter = inch
+inch = 0.0254 * meter
 foot = 0.3048 * meter = ft
 minute = 60 * second = min
 hour = 3600 * second = h
@@ -98,16 +98,16 @@ degree_Celsius = kelvin; offset: 273.15 = degC
 degree_Fahrenheit = 5 / 9 * kelvin; offset: 233.15 + 200 / 9 = degF
 newton = kilogram * meter / second ** 2 = N
 pascal = newton / meter ** 2 = Pa
-bar = 1e5 * pascal = bar
-psi = 6894.757293168361 * pascal = psi
+bar = 1e5 * pascal
+psi = 6894.757293168361 * pascal
 joule = newton * meter = J
 watt = joule / second = W
 volt = watt / ampere = V
 ohm = volt / ampere = Ω
 siemens = 1 / ohm = S
 hertz = 1 / second = Hz
-rpm = 1 / minute = rpm
-percent = 0.01 = percent
+rpm = 1 / minute
+percent = 0.01
 degree = 0.017453292519943295 = deg
 """
 
