@@ -11,6 +11,7 @@ from typing import Any
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
 from softctl.logic import tree, typed
 from softctl.logic.check_statements import StatementChecker
+from softctl.logic.doubts import warn_of_transitions, warn_of_two_writers, warn_of_variables
 from softctl.logic.instance import Instance, Scheduled
 from softctl.logic.parser import parse
 from softctl.logic.python_module import ModuleWriter
@@ -172,11 +173,20 @@ class _Compiler:
 
     def _check_bodies(self) -> None:
         done = 0
+        shared = list(self.world.globals_.values())
+        writers: list[tuple[typed.Block, set[int]]] = []
         while done < len(self.declarer.resolved):  # checking may resolve more of the library
             pou, block = self.declarer.resolved[done]
-            checker = StatementChecker(self.world, block)
-            block.body += checker.statements(pou.body)
+            before = [symbol.writes for symbol in shared]
+            block.body += StatementChecker(self.world, block).statements(pou.body)
+            if block.kind == "PROGRAM":
+                after = zip(shared, before, strict=True)
+                writers.append((block, {id(s) for s, count in after if s.writes > count}))
+            if pou.source.name != LIBRARY:
+                warn_of_variables(block, self.reporter)
+                warn_of_transitions(pou, self.reporter)
             done += 1
+        warn_of_two_writers(writers, shared, self.reporter)
 
     # Schedule
 

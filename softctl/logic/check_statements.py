@@ -240,7 +240,7 @@ class StatementChecker(ExpressionChecker):
         given = {symbol.key for symbol, _ in call.in_outs}
         for symbol in call.type.block.of_kind("VAR_IN_OUT"):
             if symbol.key not in given and not any(
-                a.name.upper() == symbol.key for a in node.call.arguments
+                a.name.upper() == symbol.key and a.value is not None for a in node.call.arguments
             ):
                 self.reporter.error(
                     node.at, f"expected a variable for the in-out {symbol.name} of {call.type}"

@@ -81,8 +81,8 @@ END_FUNCTION
     [
         ("PROGRAM P VAR END_VAR STEP A: END_STEP END_PROGRAM", "expected an INITIAL_STEP"),
         (
-            "PROGRAM P VAR END_VAR INITIAL_STEP Aa: END_STEP\n"
-            + "TRANSITION FROM Aa TO Ab := TRUE; END_TRANSITION END_PROGRAM",
+            """PROGRAM P VAR END_VAR INITIAL_STEP Aa: END_STEP
+            TRANSITION FROM Aa TO Ab := TRUE; END_TRANSITION END_PROGRAM""",
             "expected a step, got Ab",
         ),
         (
@@ -124,6 +124,37 @@ def test_common_departures_are_warnings_and_errors_if_strict(problems, text, mes
     assert any(message in warning.message for warning in application.warnings)
     application.instantiate().scan(0)
     assert any(message in problem.message for problem in problems(text, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("body", "message"),
+    [
+        ("PROGRAM P VAR x : INT; END_VAR END_PROGRAM", "x is never used"),
+        ("PROGRAM P VAR x : INT; END_VAR g := x; END_PROGRAM", "x is read but never written"),
+        (
+            """PROGRAM P INITIAL_STEP A: END_STEP STEP B: END_STEP
+            TRANSITION FROM A TO B := FALSE; END_TRANSITION END_PROGRAM""",
+            "can never be cleared",
+        ),
+        (
+            "PROGRAM P INITIAL_STEP A: END_STEP STEP B: END_STEP END_PROGRAM",
+            "no transition ever reaches step B",
+        ),
+        ("PROGRAM P g := 1; END_PROGRAM PROGRAM Q g := 2; END_PROGRAM", "g is written by P and Q"),
+        (
+            "PROGRAM P CASE g OF 1..3: g := 1; 2: g := 2; END_CASE; END_PROGRAM",
+            "an earlier label takes this value",
+        ),
+        (
+            "PROGRAM P VAR r : REAL := 1.0; END_VAR IF r = 0.1 THEN g := 1; END_IF; END_PROGRAM",
+            "REAL",
+        ),
+    ],
+)
+def test_doubts_are_warnings(body, message):
+    """What is legal but hardly meant is said, and compiles."""
+    found = compile_application([Source("p.st", body)], [Global("g", "INT", True)]).warnings
+    assert any(message in warning.message for warning in found)
 
 
 _WORDS = st.sampled_from(
