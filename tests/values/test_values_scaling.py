@@ -33,3 +33,26 @@ def test_a_value_beyond_the_register_stops_at_its_limit() -> None:
 def test_not_a_number_reads_as_no_signal() -> None:
     """NaN gives the lowest count, which is far below the under-range limit."""
     assert LOOP.to_raw(math.nan) == -32768
+
+
+def test_the_ends_are_exact_in_any_type_of_counts() -> None:
+    """0.1 and 0.7, which doubles do not hold, come back unchanged from the ends of a UINT."""
+    scaling = Scaling(0.1, 0.7, 0, 60_000, (0, 65_535))
+    assert scaling.from_raw(0) == 0.1
+    assert scaling.from_raw(60_000) == 0.7
+    assert scaling.to_raw(-1.0) == 0
+    assert scaling.to_raw(1.0) == 65_535
+    assert scaling.to_raw(math.nan) == 0
+
+
+def test_counts_may_run_against_the_value() -> None:
+    """A range whose counts fall as the value rises has the same ends."""
+    scaling = Scaling(0.0, 10.0, 1000, -1000)
+    assert scaling.to_raw(2.5) == 500
+    assert scaling.from_raw(-1000) == 10.0
+    assert [scaling.is_within(raw) for raw in (1001, 1000, -1000, -1001)] == [
+        False,
+        True,
+        True,
+        False,
+    ]
