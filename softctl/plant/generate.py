@@ -12,6 +12,7 @@ from softctl.plant.wiring import Piece, Wiring, wired_port
 
 PROGRAM = "Plant"
 _TIME = "plant_time_s"
+_WIDEST = 16
 _HEAD = """\
 (* The plant of {name}, wired. Generated from {file}.
 
@@ -50,7 +51,7 @@ def generate(machine: Machine, wiring: Wiring) -> str:
             time=_TIME,
         ).rstrip("\n")
     ]
-    order = wiring.in_call_order()
+    order = wiring.order
     lines += [_declaration(piece, step_s, machine.seed) for piece in order]
     lines.append(_CLOCK.format(time=_TIME, step=format_real(step_s)))
     lines += [_call(wiring, piece) for piece in order]
@@ -127,6 +128,14 @@ def _sum(wiring: Wiring, piece: Piece, port: Input) -> str:
         for other in wiring.naming(piece, port.sum.key)
         if name in other.block.outputs
     ]
+    return _added(terms)
+
+
+def _added(terms: list[str]) -> str:
+    """Terms added in groups: a compiler follows each + one level deeper."""
+    while len(terms) > _WIDEST:
+        groups = (terms[i : i + _WIDEST] for i in range(0, len(terms), _WIDEST))
+        terms = [f"({' + '.join(group)})" for group in groups]
     return " + ".join(terms)
 
 
@@ -145,17 +154,11 @@ def _wired(wiring: Wiring, piece: Piece, port: Input) -> str:
 
 def _already_drawn(wiring: Wiring, piece: Piece, vessel: Piece) -> str:
     """What earlier lines have drawn from a vessel in the same step."""
-    order = wiring.in_call_order()
-    earlier = order[: order.index(piece)]
-    terms = [term for line in earlier for term in _drawn_by(line, vessel)]
-    return "".join(f" - {term}" for term in terms)
-
-
-def _drawn_by(line: Piece, vessel: Piece) -> Iterator[str]:
-    draws = line.block.draws()
-    for port in draws:
-        if port.wire and line.neighbours.get(port.wire.key) is vessel:
-            yield _drawn(line, port, can_reverse=len(draws) > 1)
+    terms = [
+        _drawn(line, port, can_reverse=len(line.block.draws()) > 1)
+        for line, port in wiring.drawing_before(piece, vessel)
+    ]
+    return f" - ({_added(terms)})" if len(terms) > 1 else "".join(f" - {one}" for one in terms)
 
 
 def _drawn(line: Piece, port: Input, can_reverse: bool) -> str:

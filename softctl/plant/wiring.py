@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import takewhile
 
 from softctl.errors import Place, Problem
 from softctl.machine import Equipment, Machine, Scalar
@@ -36,19 +37,34 @@ class Piece:
         return name in self.constants or name in self.references
 
 
-@dataclass(frozen=True, slots=True)
 class Wiring:
-    """All pieces by lower-case name, in the file's order."""
+    """All pieces, resolved: `pieces` by lower-case name, in the file's order.
 
-    pieces: Mapping[str, Piece]
+    `order` is that of their calls: drives and lines from the state at the step's start,
+    then vessels, then instruments.
+    """
 
-    def in_call_order(self) -> list[Piece]:
-        """Drives and lines from the state at the step's start, vessels, instruments."""
-        return sorted(self.pieces.values(), key=lambda piece: ROLES.index(piece.block.role))
+    def __init__(self, pieces: Mapping[str, Piece]) -> None:
+        self.pieces = pieces
+        self.order = sorted(pieces.values(), key=lambda piece: ROLES.index(piece.block.role))
+        self._naming: dict[tuple[str, str], list[Piece]] = {}
+        self._drawing: dict[str, list[tuple[Piece, Input]]] = {}
+        for piece in self.order:
+            for key, other in piece.neighbours.items():
+                self._naming.setdefault((other.name, key), []).append(piece)
+            for port in piece.block.draws():
+                vessel = piece.neighbours.get(port.wire.key) if port.wire else None
+                if vessel:
+                    self._drawing.setdefault(vessel.name, []).append((piece, port))
 
-    def naming(self, piece: Piece, key: str) -> Iterator[Piece]:
+    def naming(self, piece: Piece, key: str) -> list[Piece]:
         """The pieces whose `key` names a piece, in the order of their calls."""
-        return (one for one in self.in_call_order() if one.neighbours.get(key) is piece)
+        return self._naming.get((piece.name, key), [])
+
+    def drawing_before(self, piece: Piece, vessel: Piece) -> list[tuple[Piece, Input]]:
+        """The lines called before a piece that draw from a vessel, each with its input."""
+        drawing = self._drawing.get(vessel.name, [])
+        return list(takewhile(lambda one: one[0] is not piece, drawing))
 
 
 def wire(machine: Machine, types: Mapping[str, BlockType], problems: list[Problem]) -> Wiring:
