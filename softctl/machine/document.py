@@ -19,7 +19,7 @@ from softctl.errors import Place, Problem, ProblemsError
 
 _TAG: Final = "tag:yaml.org,2002:"
 _DEEPEST: Final = 20
-_MOST: Final = 200_000
+_MOST: Final = 100_000
 
 Plain = str | int | float | bool | list["Plain"] | dict[str, "Plain"] | None
 
