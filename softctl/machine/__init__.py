@@ -8,11 +8,15 @@ from softctl.machine.model import (
     CardKind,
     Endpoint,
     Equipment,
+    KeyFiles,
     Machine,
     Point,
     Role,
+    Rights,
     Scalar,
     Value,
+    Scale,
+    Security,
 )
 from softctl.machine.parse import parse_machine
 from softctl.machine.sections import machine_schema
@@ -24,10 +28,14 @@ __all__ = [
     "Endpoint",
     "Equipment",
     "Machine",
+    "KeyFiles",
     "Point",
     "Role",
     "Scalar",
+    "Rights",
     "Value",
     "machine_schema",
+    "Scale",
+    "Security",
     "parse_machine",
 ]

@@ -130,6 +130,14 @@ def _pair(value: object) -> object:
 
 
 def _register_type(value: object) -> object:
+def _names(value: object) -> object:
+    """One name, or a list of names."""
+    names = value if isinstance(value, list) else [value]
+    if all(isinstance(name, str) and name.strip() for name in names):
+        return tuple(names)
+    return refuse("a name or a list of names such as [commands, STIR_TIME]", value)
+
+
     if not isinstance(value, str) or value.upper() not in _TYPE_NAMES:
         hint = suggest(value, _TYPE_NAMES) if isinstance(value, str) else ""
         refuse("an elementary type such as BOOL, INT, REAL or TIME", value, hint)
@@ -220,3 +228,7 @@ CardKindWord = Annotated[CardKind, choice(CardKind)]
 Contact = Annotated[ContactState, choice(ContactState)]
 Port = Annotated[int, whole(0, 65_535)]
 WireAddress = Annotated[int, whole(0, 65_535)]
+Names = Annotated[
+    tuple[str, ...],
+    Checked(_names, {"anyOf": [_STRING, {"type": "array", "items": _STRING}]}),
+]

@@ -163,7 +163,10 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """Where a Modbus/TCP server listens, and how it orders the registers of wide values."""
+    """Where a Modbus/TCP server listens, and how it orders the registers of wide values.
+
+    `security` None is Modbus/TCP in the clear.
+    """
 
     host: str
     port: int
@@ -185,9 +188,46 @@ class Machine:
     seed: int
     field: Endpoint
     hmi: Endpoint
+@dataclass(frozen=True, slots=True)
+class Rights:
+    """The names of the points that a role may read and write at one server."""
+
+    read: frozenset[str] = frozenset()
+    write: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class KeyFiles:
+    """The files of a certificate and its private key, relative to the machine's folder."""
+
+    certificate: Scalar
+    key: Scalar
+
+
+@dataclass(frozen=True, slots=True)
+class Security:
+    """Modbus/TCP Security of one server: its own files, whom it trusts, who may do what.
+
+    `no_role` holds for a client whose certificate has no role. `controller` holds the
+    files that the controller shows to the field, `controller_role` the role in them
+    (empty for none), and `server_name` the name in the field's certificate where it is
+    not the host; all three are the field's alone.
+    """
+
+    own: KeyFiles
+    authority: Scalar
+    roles: Mapping[str, Rights]
+    no_role: Rights
+    place: Place
+    controller: KeyFiles | None = None
+    controller_role: str = ""
+    server_name: str = ""
+
+
     drives: tuple[str, ...]
     programs: tuple[Scalar, ...]
     cards: Mapping[str, Card]
     equipment: Mapping[str, Equipment]
     points: Mapping[str, Point]
     file: str
+    security: Security | None = None

@@ -27,11 +27,14 @@ from softctl.machine.sections import (
     ControlSection,
     EndpointSection,
     EquipmentSection,
+    FieldServerSection,
     HeadSection,
+    HmiServerSection,
     MachineFile,
     PlantSection,
     Section,
 )
+from softctl.machine.security import read_security, without
 from softctl.machine.system_points import RESERVED, system_points
 from softctl.values.names import suggest
 from softctl.values.registers import register_count
@@ -39,6 +42,7 @@ from softctl.values.tables import Table
 from softctl.values.types import Kind
 
 S = TypeVar("S", bound=Section)
+E = TypeVar("E", bound=EndpointSection)
 
 _BITS_OF_A_BYTE = 8
 
@@ -94,8 +98,8 @@ class _MachineReader:
             fail_safe_after_ns=control.fail_safe_after,
             plant_step_ns=plant.step,
             seed=plant.seed,
-            field=field,
-            hmi=hmi,
+            field=self._secured("field", field, points),
+            hmi=self._secured("hmi", hmi, points),
             drives=tuple(head.drives),
             programs=tuple(self._items("programs")),
             cards=cards,
@@ -174,8 +178,8 @@ class _MachineReader:
     # Servers
 
     def _endpoints(self) -> tuple[Endpoint, Endpoint]:
-        field = self._section("field", EndpointSection, port=15_020)
-        hmi = self._section("hmi", EndpointSection, port=15_021)
+        field = self._endpoint_section("field", FieldServerSection, 15_020)
+        hmi = self._endpoint_section("hmi", HmiServerSection, 15_021)
         if field.port == hmi.port != 0 and _meet(field.host, hmi.host):
             place = self._part("hmi").where("port")
             other = self._part("field").where("port")
@@ -186,6 +190,17 @@ class _MachineReader:
                 f"the field server's stands at line {other.line}",
             )
         return _endpoint(field), _endpoint(hmi)
+
+    def _endpoint_section(self, key: str, model: type[E], port: int) -> E:
+        """A server without its `tls`, which names points and so is read after them."""
+        is_there = self._top.entry.child(key) is not None
+        bare = without(self._part(key), "tls")
+        found = self._reader.section(bare, model) if is_there else None
+        return model(port=port) if found is None else found
+
+    def _secured(self, key: str, endpoint: Endpoint, points: Mapping[str, Point]) -> Endpoint:
+        security = read_security(self._reader, self._part(key), key, points)
+        return replace(endpoint, security=security)
 
     # Cards
 

@@ -19,6 +19,7 @@ from softctl.machine.fields import (
     Identifier,
     Order,
     Pair,
+    Names,
     Port,
     Program,
     RegisterType,
@@ -93,6 +94,45 @@ class PlantSection(Section):
 class EndpointSection(Section):
     """A Modbus/TCP server."""
 
+class RightsSection(Section):
+    """What a role may do: `all`, kinds of points, groups of points or single points."""
+
+    read: Names = Field(default=(), description="what it may read")
+    write: Names = Field(default=(), description="what it may write")
+
+
+class ControllerSection(Section):
+    """What the controller shows to a field that speaks Modbus/TCP Security."""
+
+    role: Text | None = Field(default=None, description="the role in its certificate")
+    certificate: Text = Field(description="PEM file of its certificate")
+    key: Text = Field(description="PEM file of its private key")
+
+
+class TlsSection(Section):
+    """Modbus/TCP Security: TLS with certificates on both sides, and roles."""
+
+    certificate: Text = Field(description="PEM file of the server's certificate")
+    key: Text = Field(description="PEM file of its private key")
+    authority: Text = Field(description="PEM file of whoever signed the clients' certificates")
+    groups: dict[str, Names] = Field(default={}, description="names for groups of points")
+    roles: dict[str, RightsSection] = Field(default={}, description="what each role may do")
+    no_role: RightsSection = Field(
+        default=RightsSection(), description="what a client may do whose certificate has no role"
+    )
+
+
+class FieldTlsSection(TlsSection):
+    """The same at the field, with what the controller needs to be its client."""
+
+    server_name: Host | None = Field(
+        default=None, description="name in the server's certificate, if not the host"
+    )
+    controller: ControllerSection | None = Field(
+        default=None, description="what the controller shows to the field"
+    )
+
+
     host: Host = Field(default="127.0.0.1", description="address to listen at or connect to")
     port: Port = Field(description="TCP port; 0 takes a free one")
     unit: Annotated[int, whole(0, 255)] = Field(default=1, description="unit identifier")
@@ -103,6 +143,18 @@ class EndpointSection(Section):
 
 class CardSection(Section):
     """A group of channels."""
+
+class FieldServerSection(EndpointSection):
+    """The server of the I/O cards."""
+
+    tls: FieldTlsSection | None = Field(default=None, description="Modbus/TCP Security")
+
+
+class HmiServerSection(EndpointSection):
+    """The server of the controller."""
+
+    tls: TlsSection | None = Field(default=None, description="Modbus/TCP Security")
+
 
     kind: CardKindWord = Field(description="what its channels are")
     channels: Annotated[int, whole(1, 1_024)] = Field(
@@ -213,8 +265,8 @@ class MachineFile(HeadSection):
 
     control: ControlSection = ControlSection()
     plant: PlantSection = PlantSection()
-    field: EndpointSection = EndpointSection(port=15_020)
-    hmi: EndpointSection = EndpointSection(port=15_021)
+    field: FieldServerSection = FieldServerSection(port=15_020)
+    hmi: HmiServerSection = HmiServerSection(port=15_021)
     cards: dict[str, CardSection] = Field(default={}, description="groups of channels")
     equipment: dict[str, EquipmentSection] = Field(default={}, description="the plant")
     points: dict[str, PointSection] = Field(default={}, description="named signals and values")
