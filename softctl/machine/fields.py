@@ -129,7 +129,6 @@ def _pair(value: object) -> object:
     return refuse("two values such as [0, 1.38]", value)
 
 
-def _register_type(value: object) -> object:
 def _names(value: object) -> object:
     """One name, or a list of names."""
     names = value if isinstance(value, list) else [value]
@@ -210,6 +209,10 @@ Host = Annotated[str, Checked(_host, _STRING)]
 Program = Annotated[str, Checked(_program, {"type": "string", "pattern": r"\.st$"})]
 Unit = Annotated[str, Checked(_unit, _STRING)]
 AnyValue = Annotated[Any, Checked(_value, {"type": ["number", "string", "boolean"]})]
+Names = Annotated[
+    tuple[str, ...],
+    Checked(_names, {"anyOf": [_STRING, {"type": "array", "items": _STRING}]}),
+]
 Pair = Annotated[
     tuple[Any, Any],
     Checked(
@@ -228,7 +231,3 @@ CardKindWord = Annotated[CardKind, choice(CardKind)]
 Contact = Annotated[ContactState, choice(ContactState)]
 Port = Annotated[int, whole(0, 65_535)]
 WireAddress = Annotated[int, whole(0, 65_535)]
-Names = Annotated[
-    tuple[str, ...],
-    Checked(_names, {"anyOf": [_STRING, {"type": "array", "items": _STRING}]}),
-]
