@@ -14,9 +14,9 @@ from softctl.machine.model import (
     Rights,
     Role,
     Scalar,
-    Value,
     Scale,
     Security,
+    Value,
 )
 from softctl.machine.parse import parse_machine
 from softctl.machine.sections import machine_schema
@@ -29,7 +29,6 @@ __all__ = [
     "Equipment",
     "KeyFiles",
     "Machine",
-    "Number",
     "Point",
     "Rights",
     "Role",

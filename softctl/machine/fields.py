@@ -137,6 +137,7 @@ def _names(value: object) -> object:
     return refuse("a name or a list of names such as [commands, STIR_TIME]", value)
 
 
+def _register_type(value: object) -> object:
     if not isinstance(value, str) or value.upper() not in _TYPE_NAMES:
         hint = suggest(value, _TYPE_NAMES) if isinstance(value, str) else ""
         refuse("an elementary type such as BOOL, INT, REAL or TIME", value, hint)

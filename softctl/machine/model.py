@@ -162,33 +162,6 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True)
-class Endpoint:
-    """Where a Modbus/TCP server listens, and how it orders the registers of wide values.
-
-    `security` None is Modbus/TCP in the clear.
-    """
-
-    host: str
-    port: int
-    unit: int
-    word_order: WordOrder
-
-
-@dataclass(frozen=True, slots=True)
-class Machine:
-    """A machine file in full; mappings keep the file's order, system points come first."""
-
-    name: str
-    title: str
-    description: str
-    species: tuple[str, ...]
-    scan_ns: int
-    fail_safe_after_ns: int
-    plant_step_ns: int
-    seed: int
-    field: Endpoint
-    hmi: Endpoint
-@dataclass(frozen=True, slots=True)
 class Rights:
     """The names of the points that a role may read and write at one server."""
 
@@ -224,10 +197,37 @@ class Security:
     server_name: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """Where a Modbus/TCP server listens, and how it orders the registers of wide values.
+
+    `security` None is Modbus/TCP in the clear.
+    """
+
+    host: str
+    port: int
+    unit: int
+    word_order: WordOrder
+    security: Security | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """A machine file in full; mappings keep the file's order, system points come first."""
+
+    name: str
+    title: str
+    description: str
+    species: tuple[str, ...]
+    scan_ns: int
+    fail_safe_after_ns: int
+    plant_step_ns: int
+    seed: int
+    field: Endpoint
+    hmi: Endpoint
     drives: tuple[str, ...]
     programs: tuple[Scalar, ...]
     cards: Mapping[str, Card]
     equipment: Mapping[str, Equipment]
     points: Mapping[str, Point]
     file: str
-    security: Security | None = None

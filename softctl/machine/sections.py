@@ -17,9 +17,9 @@ from softctl.machine.fields import (
     Contact,
     Host,
     Identifier,
+    Names,
     Order,
     Pair,
-    Names,
     Port,
     Program,
     RegisterType,
@@ -91,9 +91,6 @@ class PlantSection(Section):
     )
 
 
-class EndpointSection(Section):
-    """A Modbus/TCP server."""
-
 class RightsSection(Section):
     """What a role may do: `all`, kinds of points, groups of points or single points."""
 
@@ -133,6 +130,9 @@ class FieldTlsSection(TlsSection):
     )
 
 
+class EndpointSection(Section):
+    """A Modbus/TCP server."""
+
     host: Host = Field(default="127.0.0.1", description="address to listen at or connect to")
     port: Port = Field(description="TCP port; 0 takes a free one")
     unit: Annotated[int, whole(0, 255)] = Field(default=1, description="unit identifier")
@@ -140,9 +140,6 @@ class FieldTlsSection(TlsSection):
         default=WordOrder.ABCD, description="order of the bytes of values wider than a register"
     )
 
-
-class CardSection(Section):
-    """A group of channels."""
 
 class FieldServerSection(EndpointSection):
     """The server of the I/O cards."""
@@ -155,6 +152,9 @@ class HmiServerSection(EndpointSection):
 
     tls: TlsSection | None = Field(default=None, description="Modbus/TCP Security")
 
+
+class CardSection(Section):
+    """A group of channels."""
 
     kind: CardKindWord = Field(description="what its channels are")
     channels: Annotated[int, whole(1, 1_024)] = Field(
