@@ -12,11 +12,13 @@ from softctl.conform.talk import Talk
 
 MAP = "MAP V1.1b3"
 MTG = "MTG V1.0b"
+TCP = "RFC 9293"
 PRACTICE = "common practice"
 
 CLAUSES = {
     MAP: "Modbus Application Protocol Specification V1.1b3",
     MTG: "Modbus Messaging on TCP/IP Implementation Guide V1.0b",
+    TCP: "Transmission Control Protocol",
     PRACTICE: "asked by no specification, but relied on by everybody",
 }
 """The short names that clauses begin with, and what they stand for."""

@@ -14,7 +14,7 @@ GROUP = "memory"
 COILS, HOLDING = Table.COILS, Table.HOLDING_REGISTERS
 _MODEL = f"{MAP}, 4.2 and 4.3 (data encoding and data model)"
 _ATOMIC = f"{PRACTICE}: a request is done whole or not at all"
-_ROUNDS = 60
+_ROUNDS = 40
 _READERS = 3
 
 
@@ -209,7 +209,7 @@ def _registers(talk: Talk) -> Script[None]:
 
 
 def _coils(talk: Talk) -> Script[None]:
-    yield from _never_torn(talk, COILS, 1000, (0, 1))
+    yield from _never_torn(talk, COILS, 400, (0, 1))
 
 
 def _own(talk: Talk) -> Script[None]:

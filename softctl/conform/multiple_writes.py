@@ -121,11 +121,13 @@ def _limit(write: _Write, talk: Talk) -> Script[None]:
 
 
 def _neighbours(write: _Write, talk: Talk) -> Script[None]:
+    """Both ways, so that a neighbour is seen whether it is set or cleared."""
     address = talk.writable(write.table, 5)
-    before, inverse = _patterns(write, 5)
-    yield from _store(write, talk, address, before)
-    yield from _store(write, talk, address + 1, inverse[1:4])
-    yield from talk.require_memory(write.table, address, [before[0], *inverse[1:4], before[4]])
+    pattern, inverse = _patterns(write, 5)
+    for before, new in ((pattern, inverse), (inverse, pattern)):
+        yield from _store(write, talk, address, before)
+        yield from _store(write, talk, address + 1, new[1:4])
+        yield from talk.require_memory(write.table, address, [before[0], *new[1:4], before[4]])
 
 
 def _refused(

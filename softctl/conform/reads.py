@@ -111,9 +111,17 @@ def _last(read: _Read, talk: Talk) -> Script[None]:
 
 
 def _slices(read: _Read, talk: Talk) -> Script[None]:
-    """Values may change while they are read, so the whole is read before and after."""
+    """Values may change while they are read, so the whole is read before and after.
+
+    They have to differ from each other, or a slice from the wrong place would look right.
+    """
     address = talk.known(read.table, 5)
-    known = talk.site.area(read.table).known
+    known, writable = talk.site.area(read.table).known, talk.site.area(read.table).writable
+    if writable is not None and writable.count >= 5:
+        address, known = writable.first, writable
+        numbers = range(min(writable.count, 40))
+        pattern = [index * index % 3 % 2 if read.table.is_bits else index + 1 for index in numbers]
+        yield from talk.write(read.table, address, pattern)
     count = min(known.count if known else 5, 40)
     for _ in range(_STABLE_TRIES):
         before = yield from _ask(read, talk, address, count)
@@ -121,6 +129,8 @@ def _slices(read: _Read, talk: Talk) -> Script[None]:
         sliced += yield from _ask(read, talk, address + 3, count - 4)
         sliced += yield from _ask(read, talk, address + count - 1, 1)
         after = yield from _ask(read, talk, address, count)
+        if len(set(before)) == 1:
+            raise NotApplicable(f"all {read.table.value} have the same value")
         if before == after:
             judge.require_values(sliced, before, f"{read.table.value} from {address} in slices,")
             return

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from softctl.conform import judge, pdus
-from softctl.conform.cases import MTG, PRACTICE, Case, Play
+from softctl.conform.cases import MTG, PRACTICE, TCP, Case, Play
 from softctl.conform.steps import (
     Close,
     HalfClose,
@@ -27,7 +27,7 @@ GROUP = "stream"
 _STREAM = f"{MTG}, 4.3 (TCP carries a stream: a segment is not a frame)"
 _PIPELINE = f"{MTG}, 4.4.1 and 4.4.2 (several transactions at once)"
 _DISCARD = f"{MTG}, 4.4.2 (what is no request is discarded)"
-_HALF_CLOSE = f"RFC 9293, 3.6 (a closed sending side can still receive); {PRACTICE}"
+_HALF_CLOSE = f"{TCP}, 3.6 (a closed sending side can still receive); {PRACTICE}"
 _GARBAGE = {
     "text": b"GET / HTTP/1.1\r\nHost: there\r\n\r\n",
     "zeros": b"\0" * 24,
