@@ -14,7 +14,6 @@ from softctl.machine.model import (
     Rights,
     Role,
     Scalar,
-    Scale,
     Security,
     Value,
 )
@@ -33,7 +32,6 @@ __all__ = [
     "Rights",
     "Role",
     "Scalar",
-    "Scale",
     "Security",
     "Value",
     "machine_schema",

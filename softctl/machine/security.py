@@ -23,9 +23,7 @@ from softctl.machine.sections import (
 from softctl.values.names import suggest
 
 ALL: Final = "all"
-KINDS: Final = {
-    role.value if role is Role.SYSTEM else f"{role.value}s": role for role in Role
-}
+KINDS: Final = {role.value if role is Role.SYSTEM else f"{role.value}s": role for role in Role}
 """Words for all points of one kind."""
 
 WORDS: Final = (ALL, *KINDS)
