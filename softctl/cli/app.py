@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -14,6 +15,7 @@ from softctl.cli.caution import CAUTION
 from softctl.errors import Problem, ProblemsError, SoftctlError
 
 USER_ERROR = 2
+INTERNAL_ERROR = 70
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -224,3 +226,13 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(1)
+    except Exception as error:
+        if os.environ.get("SOFTCTL_TRACEBACK"):
+            raise
+        typer.echo(
+            f"internal error: {type(error).__name__}: {error}\n"
+            "This is a defect of softctl, not of your files. "
+            "SOFTCTL_TRACEBACK=1 shows where it happened.",
+            err=True,
+        )
+        sys.exit(INTERNAL_ERROR)

@@ -149,7 +149,9 @@ class FieldClient:
             reply = await send(client)
         except ModbusException as error:
             self._fail(what, f"no reply within {self._timeout_s:g} s", error)
-        except (OSError, asyncio.CancelledError):
+        except OSError as error:
+            self._fail(what, error.strerror or type(error).__name__, error)
+        except asyncio.CancelledError:
             self._drop()
             raise
         if reply.transaction_id != client.ctx.next_tid:

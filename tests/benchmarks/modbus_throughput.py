@@ -65,7 +65,8 @@ def table(results: dict[str, dict[str, Result]]) -> str:
                 f"{_ratio(result.per_second, stock.per_second):7.2f}"
                 f"{_ratio(result.per_second, c_server.per_second):6.2f}"
                 f"{result.p99_us:8.0f}{result.cpu_us:8.2f}"
-                f"{_ratio(stock.cpu_us, result.cpu_us):8.2f}{_ratio(c_server.cpu_us, result.cpu_us):6.2f}"
+                f"{_ratio(stock.cpu_us, result.cpu_us):8.2f}"
+                f"{_ratio(c_server.cpu_us, result.cpu_us):6.2f}"
                 f"{_remarks(result)}"
             )
     return "\n".join(lines)
