@@ -88,6 +88,7 @@ def _range_check(machine: Machine, point: Point) -> Callable[[bytes], bool]:
 
     def check(raw: bytes) -> bool:
         value = decode(raw, type_, order)
+        assert not isinstance(value, str)
         return (low is None or value >= low) and (high is None or value <= high)
 
     return check

@@ -21,7 +21,8 @@ from softctl.machine.document import describe
 from softctl.machine.model import CardKind
 from softctl.values.names import explain_bad_name, suggest
 from softctl.values.registers import WordOrder
-from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, Kind
+from softctl.values.texts import text_type
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
 from softctl.values.units import parse_duration, to_si
 
 EXPECTED: Final = "expected"
@@ -138,10 +139,29 @@ def _names(value: object) -> object:
 
 
 def _register_type(value: object) -> object:
+    text = re.fullmatch(r"(W?STRING)(?:\[(\d{1,6})\])?", str(value).upper())
+    if isinstance(value, str) and text is not None:
+        return _text_type(text[1], text[2])
     if not isinstance(value, str) or value.upper() not in _TYPE_NAMES:
         hint = suggest(value, _TYPE_NAMES) if isinstance(value, str) else ""
         refuse("an elementary type such as BOOL, INT, REAL or TIME", value, hint)
     return ELEMENTARY_TYPES[value.upper()]
+
+
+def _text_type(name: str, length: str | None) -> ElementaryType:
+    if length is None:
+        refuse(f"a length behind {name}, such as {name}[20]", name)
+    try:
+        return text_type(name, int(length))
+    except ValueError as error:
+        fail(str(error))
+
+
+def _count_type(value: object) -> object:
+    if isinstance(value, str) and value.upper() in _COUNT_TYPES:
+        return ELEMENTARY_TYPES[value.upper()]
+    hint = suggest(value, _COUNT_TYPES) if isinstance(value, str) else ""
+    return refuse("a whole-number type such as INT or UDINT", value, hint)
 
 
 def whole(low: int, high: int) -> Checked:
@@ -201,7 +221,14 @@ class ContactState(Enum):
     OPEN = "open"
 
 
-_TYPE_NAMES: Final = [t.name for t in ELEMENTARY_TYPES.values() if t.kind is not Kind.STRING]
+_TYPE_NAMES: Final = [t.name for t in ELEMENTARY_TYPES.values() if t.bits]
+_COUNT_TYPES: Final = [t.name for t in ELEMENTARY_TYPES.values() if t.is_integer and t.bits >= 16]
+_TYPE_SCHEMA: Final = {
+    "anyOf": [
+        {"enum": _TYPE_NAMES},
+        {"type": "string", "pattern": r"^W?STRING\[[1-9][0-9]{0,2}\]$"},
+    ]
+}
 
 Text = Annotated[str, Checked(_text, _STRING)]
 Identifier = Annotated[str, Checked(_identifier, _STRING)]
@@ -226,7 +253,9 @@ Pair = Annotated[
         },
     ),
 ]
-RegisterType = Annotated[ElementaryType, Checked(_register_type, {"enum": _TYPE_NAMES})]
+RegisterType = Annotated[ElementaryType, Checked(_register_type, _TYPE_SCHEMA)]
+CountType = Annotated[ElementaryType, Checked(_count_type, {"enum": _COUNT_TYPES})]
+Bit = Annotated[int, whole(0, 15)]
 Order = Annotated[WordOrder, choice(WordOrder)]
 CardKindWord = Annotated[CardKind, choice(CardKind)]
 Contact = Annotated[ContactState, choice(ContactState)]

@@ -13,9 +13,10 @@ from enum import Enum
 from softctl.errors import Place
 from softctl.values.registers import WordOrder
 from softctl.values.tables import Table
-from softctl.values.types import ElementaryType
+from softctl.values.types import ElementaryType, Kind
 
-Value = bool | int | float
+Number = bool | int | float
+Value = Number | str
 
 
 class Role(Enum):
@@ -63,11 +64,16 @@ class CardKind(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """A place in one server's tables: `count` registers, or one bit, from `address` on."""
+    """A place in one server's tables: `count` registers, or one bit, from `address` on.
+
+    `bit` is the number of a bit inside one register (0 is the least significant one) for
+    a BOOL that shares the register with others, and None otherwise.
+    """
 
     table: Table
     address: int
     count: int = 1
+    bit: int | None = None
 
     @property
     def end(self) -> int:
@@ -121,13 +127,23 @@ class Card:
 
 
 @dataclass(frozen=True, slots=True)
+class Scale:
+    """A real value on the HMI map as counts: `raw` stands for the two ends of its range."""
+
+    type: ElementaryType
+    raw: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Point:
     """One named signal or value.
 
     `low`, `high`, `initial` and `fail_safe` are values of `type` in `unit`; a TIME's are
     nanoseconds. SI = value * si_scale + si_offset. `inverted` means that the point is
     TRUE when its contact is open. `terminal` names the plant's side, such as
-    `T_101.level`, and `source` a program's variable.
+    `T_101.level`, and `source` a program's variable. `word_order` is its own order on the
+    HMI map, None for the server's; `scale` makes it counts there, and `in_register` names
+    the register in which it is one bit among others.
     """
 
     name: str
@@ -136,8 +152,8 @@ class Point:
     place: Place
     description: str = ""
     unit: str = ""
-    low: int | float | None = None
-    high: int | float | None = None
+    low: Number | None = None
+    high: Number | None = None
     initial: Value = False
     fail_safe: Value | None = None
     inverted: bool = False
@@ -153,6 +169,14 @@ class Point:
     si_offset: float = 0.0
     field: Address | None = None
     hmi: Address | None = None
+    word_order: WordOrder | None = None
+    scale: Scale | None = None
+    in_register: str = ""
+
+    @property
+    def hmi_type(self) -> ElementaryType:
+        """The type that its registers on the HMI map hold."""
+        return self.type if self.scale is None else self.scale.type
 
     @property
     def safe_value(self) -> Value:
@@ -231,3 +255,13 @@ class Machine:
     equipment: Mapping[str, Equipment]
     points: Mapping[str, Point]
     file: str
+
+    def hmi_order(self, point: Point) -> WordOrder:
+        """The order of a point's registers on the HMI map.
+
+        Texts are high byte first unless the point itself says otherwise: the server's
+        order is one of numbers.
+        """
+        if point.word_order is not None:
+            return point.word_order
+        return WordOrder.ABCD if point.type.kind is Kind.STRING else self.hmi.word_order

@@ -10,8 +10,8 @@ from typing import Any, TypeVar
 from softctl.errors import Place, Problem, ProblemsError
 from softctl.machine.addresses import Request, allocate
 from softctl.machine.document import Entry, describe, read_document
+from softctl.machine.hmi_places import place_on_hmi
 from softctl.machine.model import (
-    Address,
     Card,
     Endpoint,
     Equipment,
@@ -35,11 +35,9 @@ from softctl.machine.sections import (
     Section,
 )
 from softctl.machine.security import read_security, without
-from softctl.machine.system_points import RESERVED, system_points
+from softctl.machine.system_points import system_points
 from softctl.values.names import suggest
-from softctl.values.registers import register_count
 from softctl.values.tables import Table
-from softctl.values.types import Kind
 
 S = TypeVar("S", bound=Section)
 E = TypeVar("E", bound=EndpointSection)
@@ -268,9 +266,7 @@ class _MachineReader:
         system = system_points(file)
         drafts = list(self._drafts(cards, [point.name for point in system]))
         channels = assign_channels(drafts, cards, self._reader)
-        hmi: dict[str, Address] = {}
-        for table in Table:
-            hmi |= self._place_on_hmi(table, drafts)
+        hmi = place_on_hmi(drafts, self._reader, file)
         points = {point.name: point for point in system}
         for draft in drafts:
             name = draft.point.name
@@ -290,45 +286,8 @@ class _MachineReader:
             if draft is not None:
                 yield draft
 
-    def _place_on_hmi(self, table: Table, drafts: list[Draft]) -> dict[str, Address]:
-        """The HMI addresses in one table, behind what is set aside for system points."""
-        nowhere = Place(self._top.place.file)
-        system = Request("the system points", RESERVED.get(table, 0), nowhere, pin=0)
-        counts = {
-            draft.point.name: _hmi_count(draft.point)
-            for draft in drafts
-            if draft.on_hmi and _hmi_table(draft.point) is table
-        }
-        requests = [
-            Request(
-                name=draft.point.name,
-                count=counts[draft.point.name],
-                place=draft.named.where("hmi_address"),
-                alignment=counts[draft.point.name],
-                pin=draft.hmi_address,
-            )
-            for draft in drafts
-            if draft.point.name in counts
-        ]
-        if system.count:
-            requests.insert(0, system)
-        found = allocate(requests, self._reader.problems, where=f"the HMI's {table.value}")
-        found.pop(system.name, None)
-        return {name: Address(table, first, counts[name]) for name, first in found.items()}
-
     def _mapping(self, entry: Entry) -> Mapping[str, Entry]:
         return entry.value if isinstance(entry.value, dict) else {}
-
-
-def _hmi_table(point: Point) -> Table:
-    is_bit = point.type.kind is Kind.BOOL
-    if point.role.is_written_by_hmi:
-        return Table.COILS if is_bit else Table.HOLDING_REGISTERS
-    return Table.DISCRETE_INPUTS if is_bit else Table.INPUT_REGISTERS
-
-
-def _hmi_count(point: Point) -> int:
-    return 1 if point.type.kind is Kind.BOOL else register_count(point.type)
 
 
 def _card(named: Named, section: CardSection, first: int) -> Card:

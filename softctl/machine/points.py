@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from softctl.machine.addresses import Request, allocate
 from softctl.machine.document import describe
 from softctl.machine.fields import ContactState
-from softctl.machine.model import Address, Card, Point, Role, Value
-from softctl.machine.read_values import read_value, show_value, zero
+from softctl.machine.hmi_keys import HmiSection, read_hmi_keys
+from softctl.machine.model import Address, Card, Number, Point, Role, Value
+from softctl.machine.read_values import read_number, read_value, show_value, zero
 from softctl.machine.reader import Named, Reader
 from softctl.machine.sections import (
     CommandSection,
@@ -37,13 +38,17 @@ S = TypeVar("S", bound=Section)
 
 @dataclass(slots=True)
 class Draft:
-    """A point on its way: `channel` and `hmi_address` are pins, `on_hmi` its wish to be seen."""
+    """A point on its way.
+
+    `channel`, `hmi_address` and `bit` are pins, `on_hmi` is its wish to be seen.
+    """
 
     point: Point
     named: Named
     channel: int | None = None
     hmi_address: int | None = None
     on_hmi: bool = True
+    bit: int | None = None
 
 
 class PointReader:
@@ -64,17 +69,24 @@ class PointReader:
             return None
         model = self._model(named)
         section = None if model is None else self._reader.section(named, model)
+        if isinstance(section, StepSection):
+            return self._step(named, section)
+        if not isinstance(section, HmiSection):
+            return None
+        draft = self._draft(named, section)
+        if draft is None:
+            return None
+        point = read_hmi_keys(self._reader, named, section, draft.point)
+        return None if point is None else replace(draft, point=point, bit=section.bit)
+
+    def _draft(self, named: Named, section: HmiSection) -> Draft | None:
         if isinstance(section, FieldPointSection):
             return self._field_point(named, section)
         if isinstance(section, CommandSection):
             return self._command(named, section)
         if isinstance(section, SetpointSection):
             return self._setpoint(named, section)
-        if isinstance(section, StateSection):
-            return self._state(named, section)
-        if isinstance(section, StepSection):
-            return self._step(named, section)
-        return None
+        return self._state(named, section)
 
     def _model(self, named: Named) -> type[Section] | None:
         """Which of the five shapes a point has."""
@@ -192,7 +204,7 @@ class PointReader:
         card: Card,
         type_: ElementaryType,
         unit: str,
-        limits: tuple[Value | None, Value | None],
+        limits: tuple[Number | None, Number | None],
     ) -> Value | None:
         if card.kind.is_input:
             return None
@@ -213,12 +225,9 @@ class PointReader:
 
     def _setpoint(self, named: Named, section: SetpointSection) -> Draft | None:
         type_ = section.type
-        if type_.kind is Kind.DATE:
-            self._complain_of(named, "type", "a type that is set as a number, a time or a BOOL")
-            return None
         if not self._may_have(named, type_, "unit", type_.is_numeric):
             return None
-        if not self._may_have(named, type_, "range", type_.kind is not Kind.BOOL):
+        if not self._may_have(named, type_, "range", _has_order(type_)):
             return None
         unit, scale, offset = _unit(section.unit)
         limits = self._limits(named, type_, unit)
@@ -241,9 +250,10 @@ class PointReader:
         type_ = section.type
         if not self._may_have(named, type_, "unit", type_.is_numeric):
             return None
-        if not self._may_have(named, type_, "initial", type_.kind is not Kind.DATE):
+        if not self._may_have(named, type_, "range", _has_order(type_)):
             return None
         unit, scale, offset = _unit(section.unit)
+        limits = self._limits(named, type_, unit)
         is_own = section.source.upper() == named.name.upper()
         point = Point(
             name=named.name,
@@ -252,6 +262,8 @@ class PointReader:
             place=named.place,
             description=section.description,
             unit=unit,
+            low=limits[0],
+            high=limits[1],
             initial=self._initial(named, type_, unit, (None, None)),
             source="" if is_own else section.source,
             si_scale=scale,
@@ -284,7 +296,7 @@ class PointReader:
         named: Named,
         type_: ElementaryType,
         unit: str,
-        limits: tuple[Value | None, Value | None],
+        limits: tuple[Number | None, Number | None],
     ) -> Value:
         """The declared initial value, else the one nearest to zero within the limits."""
         if "initial" in named.entry.keys:
@@ -292,6 +304,8 @@ class PointReader:
             return zero(type_) if found is None else found
         low, high = limits
         value = zero(type_)
+        if isinstance(value, str):
+            return value
         if low is not None and value < low:
             return low
         return high if high is not None and value > high else value
@@ -302,7 +316,7 @@ class PointReader:
         key: str,
         type_: ElementaryType,
         unit: str,
-        limits: tuple[Value | None, Value | None],
+        limits: tuple[Number | None, Number | None],
     ) -> Value | None:
         """The value under `key`, or None after a complaint."""
         try:
@@ -311,7 +325,9 @@ class PointReader:
             self._reader.complain(str(error), named.where(key))
             return None
         low, high = limits
-        if low is not None and high is not None and not low <= value <= high:
+        if isinstance(value, str) or low is None or high is None:
+            return value
+        if not low <= value <= high:
             shown = f"{show_value(low, type_)} to {show_value(high, type_)} {unit}".rstrip()
             self._complain_of(named, key, f"a value within the range {shown}")
             return None
@@ -319,14 +335,14 @@ class PointReader:
 
     def _limits(
         self, named: Named, type_: ElementaryType, unit: str
-    ) -> tuple[Value, Value] | tuple[None, None]:
+    ) -> tuple[Number, Number] | tuple[None, None]:
         """The two ends of `range`, or two times None when there is none or it is wrong."""
         if "range" not in named.entry.keys:
             return None, None
-        ends: list[Value] = []
+        ends: list[Number] = []
         for index in (0, 1):
             try:
-                ends.append(read_value(named.raw("range", index), type_, unit))
+                ends.append(read_number(named.raw("range", index), type_, unit))
             except ValueError as error:
                 self._reader.complain(str(error), named.where("range", index))
         if len(ends) < 2:
@@ -367,6 +383,11 @@ def assign_channels(
         for name, channel in found.items():
             assigned[name] = (channel, Address(card.table, card.first + channel))
     return assigned
+
+
+def _has_order(type_: ElementaryType) -> bool:
+    """Whether values of the type lie between two others: a truth value and a text do not."""
+    return type_.kind not in (Kind.BOOL, Kind.STRING)
 
 
 def _unit(text: str | None) -> tuple[str, float, float]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from softctl.machine.document import describe
 from softctl.machine.fields import is_number
+from softctl.machine.model import Number, Value
+from softctl.values.dates import parse_date, show_date
 from softctl.values.registers import register_limits
+from softctl.values.texts import encode_text, is_character
 from softctl.values.types import ElementaryType, Kind, round_to_real
 from softctl.values.units import convert, parse_duration
-
-Value = bool | int | float
 
 _REAL_MAX = 3.4028234663852886e38
 
@@ -16,10 +17,15 @@ _REAL_MAX = 3.4028234663852886e38
 def read_value(raw: object, type_: ElementaryType, unit: str) -> Value:
     """The value of `type_` that `raw` stands for; numbers and results are in `unit`.
 
-    A duration is nanoseconds. Raises ValueError with what was expected and what came.
+    A duration is nanoseconds, so is a date or time of day. Raises ValueError with what was
+    expected and what came.
     """
     if type_.kind is Kind.BOOL:
         return _read_bool(raw)
+    if type_.kind is Kind.STRING:
+        return _read_text(raw, type_)
+    if type_.kind is Kind.DATE:
+        return parse_date(raw if isinstance(raw, str) else describe(raw), type_)
     if type_.kind is Kind.DURATION:
         return _read_duration(raw, type_)
     number = _read_number(raw, unit, type_)
@@ -28,19 +34,32 @@ def read_value(raw: object, type_: ElementaryType, unit: str) -> Value:
     return _whole(number, raw, type_)
 
 
+def read_number(raw: object, type_: ElementaryType, unit: str) -> Number:
+    """As `read_value`, for a type that is no text."""
+    value = read_value(raw, type_, unit)
+    assert not isinstance(value, str), f"{type_.name} is no number"
+    return value
+
+
 def zero(type_: ElementaryType) -> Value:
     """The value that a variable of the type starts with."""
     if type_.kind is Kind.BOOL:
         return False
+    if type_.kind is Kind.STRING:
+        return "\0" if is_character(type_) else ""
     return 0.0 if type_.kind is Kind.REAL else 0
 
 
 def show_value(value: Value, type_: ElementaryType) -> str:
     """A value in a message or a list: durations in seconds, truth in the file's words."""
+    if isinstance(value, str):
+        return repr(value)
     if type_.kind is Kind.BOOL:
         return str(value).lower()
     if type_.kind is Kind.DURATION:
         return f"{value / 1e9:.9g} s"
+    if type_.kind is Kind.DATE:
+        return show_date(int(value), type_)
     return f"{value:.9g}" if isinstance(value, float) else str(value)
 
 
@@ -48,6 +67,14 @@ def _read_bool(raw: object) -> bool:
     if isinstance(raw, bool):
         return raw
     raise ValueError(f"expected true or false, got {describe(raw)}")
+
+
+def _read_text(raw: object, type_: ElementaryType) -> str:
+    if not isinstance(raw, str) or (is_character(type_) and len(raw) != 1):
+        wanted = "one character" if is_character(type_) else "a text"
+        raise ValueError(f"expected {wanted}, got {describe(raw)}")
+    encode_text(raw, type_)
+    return raw
 
 
 def _read_duration(raw: object, type_: ElementaryType) -> int:

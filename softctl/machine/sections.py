@@ -12,9 +12,11 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from softctl.machine.fields import (
     AnyValue,
+    Bit,
     CardKindWord,
     Checked,
     Contact,
+    CountType,
     Host,
     Identifier,
     Names,
@@ -34,32 +36,33 @@ from softctl.machine.fields import (
 )
 from softctl.machine.model import Role
 from softctl.values.registers import WordOrder
+from softctl.values.scaling import INT_LIMITS
 
-COUNTS_LIMITS = (-32_768, 32_767)
+COUNTS_LIMITS = INT_LIMITS
 DEFAULT_COUNTS = (4_000, 20_000)
 """Microamperes at the ends of a 4–20 mA signal."""
 
 
-def _counts(value: object) -> object:
-    low, high = COUNTS_LIMITS
-    if isinstance(value, list) and len(value) == 2 and value[0] != value[1]:
-        whole_numbers = [v for v in value if isinstance(v, int) and not isinstance(v, bool)]
-        if len(whole_numbers) == 2 and all(low <= v <= high for v in whole_numbers):
-            return tuple(value)
-    return refuse(f"two different whole numbers from {low} to {high}", value)
+def _ends(low: int, high: int, expected: str) -> Checked:
+    """The check of the counts at the two ends of a range."""
+
+    def check(value: object) -> object:
+        if isinstance(value, list) and len(value) == 2 and value[0] != value[1]:
+            whole_numbers = [v for v in value if isinstance(v, int) and not isinstance(v, bool)]
+            if len(whole_numbers) == 2 and all(low <= v <= high for v in whole_numbers):
+                return tuple(value)
+        return refuse(expected, value)
+
+    item = {"type": "integer", "minimum": low, "maximum": high}
+    return Checked(check, {"type": "array", "items": item, "minItems": 2, "maxItems": 2})
 
 
 Counts = Annotated[
     tuple[int, int],
-    Checked(
-        _counts,
-        {
-            "type": "array",
-            "items": {"type": "integer", "minimum": COUNTS_LIMITS[0], "maximum": COUNTS_LIMITS[1]},
-            "minItems": 2,
-            "maxItems": 2,
-        },
-    ),
+    _ends(*COUNTS_LIMITS, "two different whole numbers from {} to {}".format(*COUNTS_LIMITS)),
+]
+Ends = Annotated[
+    tuple[int, int], _ends(-(2**63), 2**64 - 1, "two different whole numbers such as [0, 1000]")
 ]
 
 
@@ -168,6 +171,20 @@ class CardSection(Section):
     raw: Counts | None = Field(default=None, description="counts at the ends of an analog range")
 
 
+class ScaleSection(Section):
+    """Counts on the HMI map in the place of a real value."""
+
+    type: CountType = Field(description="whole-number type of the counts")
+    raw: Ends = Field(description="counts at the ends of the point's range")
+
+
+_HMI_ADDRESS = Field(default=None, description="pins its HMI wire address")
+_WORD_ORDER = Field(default=None, description="its own order; else the HMI server's")
+_SCALE = Field(default=None, description="shows a real value as counts")
+_IN_REGISTER = Field(default=None, description="names the register in which it is one bit")
+_BIT = Field(default=None, description="pins its bit of that register, 0 the least significant")
+
+
 class FieldPointSection(Section):
     """A point wired to a channel of a card."""
 
@@ -191,7 +208,11 @@ class FieldPointSection(Section):
     unit: Unit | None = Field(default=None, description="unit of an analog value")
     range: Pair | None = Field(default=None, description="analog values at the ends of the counts")
     hmi: Truth = Field(default=True, description="whether the HMI sees it")
-    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+    hmi_address: WireAddress | None = _HMI_ADDRESS
+    word_order: Order | None = _WORD_ORDER
+    scale: ScaleSection | None = _SCALE
+    in_register: Identifier | None = _IN_REGISTER
+    bit: Bit | None = _BIT
 
 
 class CommandSection(Section):
@@ -200,7 +221,9 @@ class CommandSection(Section):
     role: Annotated[Role, choice(Role, Role.COMMAND)]
     description: Text = Field(default="", description="what it asks for")
     hold: Truth = Field(default=False, description="keeps it set; else one scan sees it")
-    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+    hmi_address: WireAddress | None = _HMI_ADDRESS
+    in_register: Identifier | None = _IN_REGISTER
+    bit: Bit | None = _BIT
 
 
 class SetpointSection(Section):
@@ -212,7 +235,11 @@ class SetpointSection(Section):
     unit: Unit | None = Field(default=None, description="unit of a number")
     initial: AnyValue | None = Field(default=None, description="value at the start")
     range: Pair | None = Field(default=None, description="least and greatest value")
-    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+    hmi_address: WireAddress | None = _HMI_ADDRESS
+    word_order: Order | None = _WORD_ORDER
+    scale: ScaleSection | None = _SCALE
+    in_register: Identifier | None = _IN_REGISTER
+    bit: Bit | None = _BIT
 
 
 class StateSection(Section):
@@ -224,7 +251,12 @@ class StateSection(Section):
     unit: Unit | None = Field(default=None, description="unit of a number")
     source: Text = Field(default="", description="path of a variable of a program; else its own")
     initial: AnyValue | None = Field(default=None, description="value at the start")
-    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+    range: Pair | None = Field(default=None, description="values at the ends, for the HMI")
+    hmi_address: WireAddress | None = _HMI_ADDRESS
+    word_order: Order | None = _WORD_ORDER
+    scale: ScaleSection | None = _SCALE
+    in_register: Identifier | None = _IN_REGISTER
+    bit: Bit | None = _BIT
 
 
 class StepSection(Section):
@@ -233,7 +265,7 @@ class StepSection(Section):
     role: Annotated[Role, choice(Role, Role.STEP)]
     description: Text = Field(default="", description="what the chart does")
     chart: Text = Field(description="name of the program that holds the chart")
-    hmi_address: WireAddress | None = Field(default=None, description="pins its HMI wire address")
+    hmi_address: WireAddress | None = _HMI_ADDRESS
 
 
 class EquipmentSection(Section):
