@@ -29,6 +29,7 @@ class Client:
         requests: frames addressed to a device.
         exceptions: replies with each exception code.
         discarded: frames that got no reply.
+        struck: requests that a wire fault struck.
     """
 
     name: str
@@ -39,6 +40,7 @@ class Client:
     requests: int = 0
     exceptions: dict[int, int] = field(default_factory=dict)
     discarded: int = 0
+    struck: int = 0
 
     def note_exception(self, code: int) -> None:
         """Count one reply with this exception code."""

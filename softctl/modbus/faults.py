@@ -10,9 +10,10 @@ generator, so a run can be repeated.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random
+from typing import Protocol
 
 from softctl.modbus.actions import Action, Close, Send
 from softctl.modbus.bank import Bank
@@ -37,7 +38,7 @@ from softctl.modbus.fault_effects import (
     WrongUnit,
 )
 from softctl.modbus.fault_scope import Scope
-from softctl.modbus.frames import Frame, encode_frame
+from softctl.modbus.frames import HEADER_BYTES, Frame, encode_frame
 from softctl.modbus.functions import decode_request
 from softctl.modbus.requests import Reject, Request
 from softctl.values.tables import Table
@@ -64,12 +65,27 @@ __all__ = [
 ]
 
 
+_LATER_STAGES = tuple(stage for stage in Stage if stage is not Stage.ANSWER)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Rule:
     """An effect on the requests of a scope."""
 
     effect: Effect
     scope: Scope = field(default_factory=Scope)
+
+
+class Answerer(Protocol):
+    """The part of a server that faults come between: see `Server`."""
+
+    def answer(self, frame: Frame, client: Client) -> bytes | None: ...
+
+    def bank(self, unit: int) -> Bank | None: ...
+
+    def conclude(
+        self, frame: Frame, client: Client, request: Request | Reject | None, reply: bytes
+    ) -> bytes | None: ...
 
 
 class Faults:
@@ -106,28 +122,22 @@ class Faults:
             for rule in self.rules
         )
 
-    def respond(
-        self,
-        frame: Frame,
-        client: Client,
-        now_ns: int,
-        answer: Callable[[Frame, Client], bytes | None],
-        bank: Bank | None,
-    ) -> list[Action]:
-        """What to do about one frame; `answer` does the request and gives its reply frame."""
+    def respond(self, frame: Frame, client: Client, now_ns: int, server: Answerer) -> list[Action]:
+        """What to do about one frame, which `server` answers unless a rule is in the way."""
         if frame.protocol:
-            answer(frame, client)  # discards and counts it
+            server.answer(frame, client)  # discards and counts it
             return []
         request = decode_request(frame.pdu)
-        struck = self._struck(frame, request, client, now_ns, bank)
+        struck = self._struck(frame, request, client, now_ns, server.bank(frame.unit))
+        client.struck += bool(struck)
         if any(rule.effect.stage is Stage.ANSWER for rule in struck):
-            whole: bytes | None = encode_frame(frame.transaction, frame.unit, frame.pdu)
+            whole = self._answer_instead(frame, request, client, struck, server)
         else:
-            whole = answer(frame, client)
+            whole = server.answer(frame, client)
         if whole is None:
             return []
         reply = Reply(whole)
-        for stage in Stage:
+        for stage in _LATER_STAGES:
             if stage is Stage.BYTES and reply.frame:
                 reply.parts = [(0, reply.frame)]
             for rule in struck:
@@ -141,6 +151,21 @@ class Faults:
         if reply.end is not None:
             actions.append(Close(now_ns + reply.end.at_ns, reply.end.abort))
         return actions
+
+    def _answer_instead(
+        self,
+        frame: Frame,
+        request: Request | Reject,
+        client: Client,
+        struck: Sequence[Rule],
+        server: Answerer,
+    ) -> bytes | None:
+        """Nobody does the request, yet it came and is counted, with what it got."""
+        reply = Reply(encode_frame(frame.transaction, frame.unit, frame.pdu))
+        for rule in struck:
+            if rule.effect.stage is Stage.ANSWER and reply.frame:
+                rule.effect.apply(reply, Strike(request, rule.scope, self.random, {}))
+        return server.conclude(frame, client, request, reply.frame[HEADER_BYTES:])
 
     def _struck(
         self,

@@ -50,12 +50,14 @@ class FrameSplitter:
     """Cuts one direction of one connection into frames.
 
     `error` is None until the framing is lost; after that every byte is ignored.
+    `is_open` is True while a frame is only partly here, and when the framing is lost.
     """
 
-    __slots__ = ("_rest", "error")
+    __slots__ = ("_rest", "error", "is_open")
 
     def __init__(self) -> None:
         self._rest = b""
+        self.is_open = False
         self.error: FrameError | None = None
 
     @property
@@ -83,6 +85,7 @@ class FrameSplitter:
             frames.append(Frame(transaction, protocol, unit, data[start + HEADER_BYTES : end]))
             start = end
         self._rest = data[start:]
+        self.is_open = start < size or self.error is not None
         return frames
 
 

@@ -7,7 +7,7 @@ pipelined requests cannot disturb each other.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from enum import Enum
 
 from softctl.modbus.actions import Action, Close, Send
@@ -18,8 +18,27 @@ from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
 from softctl.modbus.frames import Frame, FrameSplitter, encode_frame
 from softctl.modbus.functions import CHANGING_FUNCTIONS, decode_request
+from softctl.modbus.polls import (
+    MAX_CLIENT_POLLS,
+    MAX_SHARED_POLLS,
+    POLL_BYTES,
+    READ_CODES,
+    Polls,
+    split_poll,
+    split_polls,
+)
+from softctl.modbus.requests import Reject, Request
 
 __all__ = ["Action", "Close", "Connection", "Send", "Server", "UnknownUnit"]
+
+
+Observer = Callable[[Client, bytes, Request | Reject | None, bytes | None], None]
+"""(client, request frame, request, reply frame), when a frame has been dealt with.
+
+The request is None where no device saw it, the reply None where there is none. The time is
+`client.last_used_ns`. What a wire fault does to a reply is not seen, unless the request
+was lost or refused by it.
+"""
 
 
 class UnknownUnit(Enum):
@@ -40,6 +59,7 @@ class Server:
             device if there is one, otherwise none.
         policy: who may connect.
         faults: what goes wrong on the wire on purpose.
+        on_request: told of every frame; costs nothing while it is None.
 
     Raises:
         ValueError: no device, or two with the same unit id.
@@ -53,6 +73,7 @@ class Server:
         direct: Device | None = None,
         policy: Policy | None = None,
         faults: Faults | None = None,
+        on_request: Observer | None = None,
     ) -> None:
         self.devices: dict[int, Device] = {}
         for device in devices:
@@ -66,6 +87,8 @@ class Server:
         self.unknown_unit = unknown_unit
         self.pool = Pool(policy or Policy())
         self.faults = faults
+        self.on_request = on_request
+        self._polls = Polls(MAX_SHARED_POLLS)
         self._by_unit = dict(self.devices)
         if direct is not None:
             self._by_unit = {0: direct, 255: direct, **self.devices}
@@ -85,40 +108,75 @@ class Server:
         device = self._by_unit.get(unit)
         return None if device is None else device.bank
 
+    def polls(self) -> Polls:
+        """The polls of a new connection: everybody's, or its own where clients differ."""
+        if any(device.permit is not None for device in self.devices.values()):
+            return Polls(MAX_CLIENT_POLLS)
+        return self._polls
+
     def answer(self, frame: Frame, client: Client) -> bytes | None:
-        """The reply frame, or None when the frame is discarded."""
-        transaction, protocol, unit, pdu = frame
-        if protocol:
-            client.discarded += 1
-            return None
+        """Do what the frame asks; the reply frame, or None when it is discarded."""
+        _, protocol, unit, pdu = frame
         device = self._by_unit.get(unit)
+        request: Request | Reject | None = None
+        if protocol:
+            self._discard(frame, client)
+            return None
         if client.is_read_only and pdu[0] in CHANGING_FUNCTIONS:
             reply = encode_exception(pdu[0], ExceptionCode.ILLEGAL_FUNCTION)
         elif device is not None:
-            reply = device.perform(decode_request(pdu, device.functions), client)
+            request = decode_request(pdu, device.functions)
+            reply = device.perform(request, client)
         elif self.unknown_unit is UnknownUnit.SILENCE:
-            client.discarded += 1
+            self._discard(frame, client)
             return None
         else:
-            code = ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND
-            reply = encode_exception(pdu[0], code)
+            reply = encode_exception(pdu[0], ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND)
+        return self.conclude(frame, client, request, reply)
+
+    def conclude(
+        self, frame: Frame, client: Client, request: Request | Reject | None, reply: bytes
+    ) -> bytes | None:
+        """Count a request with its reply PDU, empty for none, and return the reply frame."""
         client.requests += 1
         if not reply:
-            client.discarded += 1
+            self._discard(frame, client, request)
             return None
         if reply[0] & ERROR_BIT:
             client.note_exception(reply[1])
-        return encode_frame(transaction, unit, reply)
+        whole = encode_frame(frame.transaction, frame.unit, reply)
+        if self.on_request is not None:
+            self.on_request(client, _whole(frame), request, whole)
+        return whole
+
+    def learn(self, polls: Polls, frame: Frame, reply: bytes) -> None:
+        """Remember what was answered if it is a poll of a device that keeps no diary."""
+        device = self._by_unit.get(frame.unit)
+        if device is not None and device.diagnostics is None:
+            polls.learn(frame, device.bank, reply)
+
+    def _discard(
+        self, frame: Frame, client: Client, request: Request | Reject | None = None
+    ) -> None:
+        client.discarded += 1
+        if self.on_request is not None:
+            self.on_request(client, _whole(frame), request, None)
+
+
+def _whole(frame: Frame) -> bytes:
+    transaction, protocol, unit, pdu = frame
+    return encode_frame(transaction, unit, pdu, protocol=protocol)
 
 
 class Connection:
     """One client's stream."""
 
-    __slots__ = ("_server", "_splitter", "client")
+    __slots__ = ("_polls", "_server", "_splitter", "client")
 
     def __init__(self, server: Server, client: Client) -> None:
         self._server = server
         self._splitter = FrameSplitter()
+        self._polls = server.polls()
         self.client = client
 
     @property
@@ -132,20 +190,70 @@ class Connection:
         When the framing is lost nothing after it can be trusted, so the connection is
         closed after the answers to all that was whole.
         """
-        answer, client = self._server.answer, self.client
-        replies: list[bytes] = []
+        replies = self.answer_polls(memoryview(data), now_ns)
+        return self.receive_any(data, now_ns) if replies is None else [Send(now_ns, replies)]
+
+    def answer_polls(self, data: memoryview, now_ns: int) -> bytes | None:
+        """The replies, if the data is nothing but reads that were answered before.
+
+        This is the short way for nearly all that a server is ever asked. None means that
+        nothing was done and `receive_any` is to have the data.
+        """
+        size, server = len(data), self._server
+        if size % POLL_BYTES or self._splitter.is_open or not size:
+            return None
+        if server.faults is not None and server.faults.rules:
+            return None
+        if size > POLL_BYTES:
+            return self._answer_many(data, now_ns)
+        transaction, read = split_poll(data)
+        poll = self._polls.get(read)
+        if poll is None:
+            return None
+        head, memory, start, stop, pack, request = poll
+        values = memory[start:stop]
+        reply = transaction + head + (values if pack is None else pack(values))
+        client = self.client
+        client.requests += 1
+        client.last_used_ns = now_ns
+        if server.on_request is not None:
+            server.on_request(client, transaction + read, request, reply)
+        return reply
+
+    def _answer_many(self, data: memoryview, now_ns: int) -> bytes | None:
+        """The same for several at once: all of them or none."""
+        get, replies = self._polls.get, []
+        for transaction, read in split_polls(data):
+            poll = get(read)
+            if poll is None:
+                return None
+            head, memory, start, stop, pack, _ = poll
+            values = memory[start:stop]
+            replies.append(transaction + head + (values if pack is None else pack(values)))
+        client, on_request = self.client, self._server.on_request
+        client.requests += len(replies)
+        client.last_used_ns = now_ns
+        if on_request is not None:
+            for (transaction, read), reply in zip(split_polls(data), replies, strict=True):
+                on_request(client, transaction + read, self._polls.known[read].request, reply)
+        return b"".join(replies)
+
+    def receive_any(self, data: bytes, now_ns: int) -> list[Action]:
+        """The long way of `receive`, which knows every frame, every fault and every error."""
+        server, client = self._server, self.client
         frames = self._splitter.feed(data)
         if frames:
             client.last_used_ns = now_ns
-        if self._server.faults is not None and self._server.faults.rules:
-            return self._receive_faulty(frames, now_ns, self._server.faults)
+        if server.faults is not None and server.faults.rules:
+            return self._receive_faulty(frames, now_ns, server.faults)
+        replies: list[bytes] = []
         for frame in frames:
-            reply = answer(frame, client)
+            reply = server.answer(frame, client)
             if reply is not None:
                 replies.append(reply)
-        actions: list[Action] = []
-        if replies:
-            actions.append(Send(now_ns, replies[0] if len(replies) == 1 else b"".join(replies)))
+                if frame.pdu[0] in READ_CODES:
+                    server.learn(self._polls, frame, reply)
+        actions: list[Action] = [Send(now_ns, b"".join(replies))] if replies else []
         if self._splitter.error is not None:
             actions.append(Close(now_ns))
         return actions
@@ -154,8 +262,7 @@ class Connection:
         """One by one: each reply may have its own fate, and none overtakes another."""
         actions: list[Action] = []
         for frame in frames:
-            bank = self._server.bank(frame.unit)
-            actions += faults.respond(frame, self.client, now_ns, self._server.answer, bank)
+            actions += faults.respond(frame, self.client, now_ns, self._server)
         if self._splitter.error is not None:
             actions.append(Close(now_ns))
         return actions

@@ -41,6 +41,7 @@ class ModbusServer:
     ) -> None:
         self.server = server if isinstance(server, Server) else Server([server])
         self.clock_ns = clock_ns
+        self.receive_buffer = memoryview(bytearray(RECEIVE_BYTES))
         self._listener: asyncio.Server | None = None
         self._protocols: dict[Client, _Protocol] = {}
         self._idle_timer: asyncio.TimerHandle | None = None
@@ -128,12 +129,15 @@ class ModbusServer:
 
 
 class _Protocol(asyncio.BufferedProtocol):
-    """One connection: its receive buffer and its queue of actions that are not yet due."""
+    """One connection and its queue of actions that are not yet due.
+
+    All connections share one receive buffer: the loop asks for it, fills it and reports
+    in one go, and nothing keeps a view of it. So an idle connection costs no buffer.
+    """
 
     def __init__(self, owner: ModbusServer) -> None:
         self._owner = owner
-        self._buffer = bytearray(RECEIVE_BYTES)
-        self._view = memoryview(self._buffer)
+        self._view = owner.receive_buffer
         self._queue: deque[Action] = deque()
         self._timer: asyncio.TimerHandle | None = None
         self._is_peer_blocked = False
@@ -162,7 +166,13 @@ class _Protocol(asyncio.BufferedProtocol):
 
     def buffer_updated(self, nbytes: int) -> None:
         now_ns = self._owner.clock_ns()
-        for action in self._connection.receive(bytes(self._view[:nbytes]), now_ns):
+        data = self._view[:nbytes]
+        if not self._queue:
+            replies = self._connection.answer_polls(data, now_ns)
+            if replies is not None:
+                self._transport.write(replies)
+                return
+        for action in self._connection.receive_any(bytes(data), now_ns):
             if self._queue or action.at_ns > now_ns:
                 self._queue.append(action)
             else:

@@ -164,7 +164,7 @@ class _Script(Server):
         script = self
 
         class Scripted(Connection):
-            def receive(self, data: bytes, now_ns: int):
+            def receive_any(self, data: bytes, now_ns: int):
                 return [
                     step._replace(at_ns=now_ns + step.at_ns)
                     for step in (script.steps if data == b"?" else ())
