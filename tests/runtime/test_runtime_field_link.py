@@ -1,0 +1,105 @@
+"""The controller's link to its I/O cards, over real sockets, with fields that misbehave."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from random import Random
+
+import pytest
+
+from softctl.image import Side, extents
+from softctl.machine import Machine
+from softctl.modbus import Bank, Device, Server
+from softctl.modbus.fault_scope import Scope
+from softctl.modbus.faults import Faults, Refuse, Rule, Silence
+from softctl.runtime.field_link import FieldLink
+from softctl.runtime.folder import demo_folder, read_machine
+from softctl.runtime.modbus_server import ModbusServer
+from softctl.values.tables import Table
+
+pytestmark = pytest.mark.network
+
+
+@pytest.fixture(scope="module")
+def machine() -> Machine:
+    return replace(read_machine(demo_folder()), fail_safe_after_ns=200_000_000)
+
+
+class Field:
+    """A field server with a bank that the test can see, and faults that it can switch."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.bank = Bank(extents(machine, Side.FIELD))
+        self.faults = Faults(Random(1), time.monotonic_ns())
+        device = Device(self.bank, machine.field.unit)
+        self.server = ModbusServer(Server([device], faults=self.faults))
+
+
+async def exchange_until(link: FieldLink, is_done: Callable[[], bool]) -> None:
+    """Exchange as a scan loop does, until something holds."""
+    deadline = time.monotonic() + 5
+    while not is_done():
+        assert time.monotonic() < deadline
+        await link.read_inputs()
+        await link.write_outputs()
+        await asyncio.sleep(0.005)
+
+
+async def test_inputs_come_and_outputs_go(machine: Machine) -> None:
+    """One exchange carries every card's inputs in and every card's outputs out."""
+    field = Field(machine)
+    mirror = Bank(extents(machine, Side.FIELD))
+    at = await field.server.start()
+    link = FieldLink(machine, mirror, *at)
+    field.bank.bits(Table.DISCRETE_INPUTS)[9] = 1
+    field.bank.registers(Table.INPUT_REGISTERS)[0:2] = b"\x12\x34"
+    mirror.bits(Table.COILS)[8] = 1
+    await exchange_until(link, lambda: link.healthy)
+    assert mirror.bits(Table.DISCRETE_INPUTS)[9] == 1
+    assert mirror.registers(Table.INPUT_REGISTERS)[0:2] == b"\x12\x34"
+    assert field.bank.bits(Table.COILS)[8] == 1
+    await link.close()
+    await field.server.close()
+
+
+@pytest.mark.parametrize("effect", [Silence(), Refuse(4)], ids=["silent", "failing"])
+async def test_a_field_that_does_not_answer_is_lost_and_found(
+    machine: Machine, effect: Silence | Refuse
+) -> None:
+    """Silence or exceptions make the link unhealthy after the declared time; answers heal it."""
+    told: list[str] = []
+    field = Field(machine)
+    at = await field.server.start()
+    link = FieldLink(
+        machine, Bank(extents(machine, Side.FIELD)), *at, lambda event, **_: told.append(event)
+    )
+    await exchange_until(link, lambda: link.healthy)
+    rule = Rule(effect, Scope())
+    field.faults.add(rule)
+    await exchange_until(link, lambda: not link.healthy)
+    field.faults.remove(rule)
+    await exchange_until(link, lambda: link.healthy)
+    states = [event for event in told if event.startswith("field link")]
+    assert states == ["field link healthy", "field link lost", "field link healthy"]
+    await link.close()
+    await field.server.close()
+
+
+async def test_a_field_that_comes_late_is_found(machine: Machine) -> None:
+    """A controller may start before its field does."""
+    field = Field(machine)
+    host, port = await field.server.start()
+    await field.server.close()
+    link = FieldLink(machine, Bank(extents(machine, Side.FIELD)), host, port)
+    for _ in range(10):
+        assert not await link.read_inputs()
+        await asyncio.sleep(0.01)
+    assert not link.healthy
+    late = Field(machine)
+    await late.server.start(host, port)
+    await exchange_until(link, lambda: link.healthy)
+    await link.close()
+    await late.server.close()
