@@ -154,14 +154,14 @@ def _first_hole(reads: ReadSurvey, table: Table, candidates: Iterable[int]) -> S
 def _survey_writes(reads: ReadSurvey, table: Table, area: Area) -> Script[Area]:
     """The longest run inside the ranges given that exists and takes any value."""
     originals: dict[int, int] = {}
-    write_hole = None
+    holes: list[int] = []
     best: Range | None = None
     refusal = ""
     for given in reads.wanted.writes.get(table, ()):
         run = yield from reads.run_from(table, given.first, given.end)
         edge = given.first if run is None else run.end
         if edge < given.end and (yield from reads.exists(table, edge)) is False:
-            write_hole = edge if write_hole is None else write_hole
+            holes.append(edge)
         if run is None:
             refusal = refusal or f"{table.value} {given} do not exist"
             continue
@@ -172,12 +172,14 @@ def _survey_writes(reads: ReadSurvey, table: Table, area: Area) -> Script[Area]:
             refusal = f"{table.value} {given} may be written, but the server refuses {why}"
         elif best is None or run.count > best.count:
             best = run
-    has_edge = best is not None and best.end == write_hole
+    has_edge = best is not None and best.end in holes
+    if best is not None and has_edge:
+        holes.insert(0, best.end)
     return replace(
         area,
         writable=best,
         has_edge=has_edge,
-        write_hole=write_hole,
+        write_hole=holes[0] if holes else None,
         originals=originals,
         refusal="" if best else refusal,
     )

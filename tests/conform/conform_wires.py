@@ -73,6 +73,7 @@ class Wires:
         received = self._received.get(number, b"")
         if (link := self._links[number]) is not None:
             self.server.heard(link)
+        self.notebook.note(number, "received", received)
         split = split_replies(received, frames)
         if frames is not None and len(split.replies) == frames:
             self._received[number] = split.rest
