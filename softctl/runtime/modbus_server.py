@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import ssl
 import time
 from collections import deque
 from collections.abc import Callable
@@ -15,9 +16,11 @@ from typing import cast
 
 from softctl.errors import SoftctlError
 from softctl.modbus.actions import Action, Close, Send
-from softctl.modbus.clients import Client
+from softctl.modbus.clients import Client, is_within
 from softctl.modbus.device import Device
 from softctl.modbus.server import Connection, Server
+from softctl.runtime.events import EventSink, ignore
+from softctl.runtime.tls_gate import TlsGates
 
 RECEIVE_BYTES = 4096
 """What one receive may bring: bounds how long one client's burst can hold the loop."""
@@ -43,6 +46,7 @@ class ModbusServer:
         self.clock_ns = clock_ns
         self.receive_buffer = memoryview(bytearray(RECEIVE_BYTES))
         self._listener: asyncio.Server | None = None
+        self._gates: TlsGates | None = None
         self._protocols: dict[Client, _Protocol] = {}
         self._idle_timer: asyncio.TimerHandle | None = None
 
@@ -56,8 +60,18 @@ class ModbusServer:
         """The connected clients with their counters."""
         return tuple(self._protocols)
 
-    async def start(self, host: str = "127.0.0.1", port: int = 0) -> tuple[str, int]:
+    async def start(
+        self,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        tls: ssl.SSLContext | None = None,
+        sink: EventSink = ignore,
+    ) -> tuple[str, int]:
         """Listen; port 0 takes a free one.
+
+        Args:
+            tls: makes it Modbus/TCP Security; the context must require certificates.
+            sink: told of the clients that TLS turns away.
 
         Returns:
             The address that is listened on.
@@ -68,7 +82,7 @@ class ModbusServer:
         """
         loop = asyncio.get_running_loop()
         try:
-            self._listener = await loop.create_server(lambda: _Protocol(self), host, port)
+            self._listener = await loop.create_server(self._factory(tls, sink), host, port)
         except (OSError, OverflowError) as error:
             reason = getattr(error, "strerror", None) or str(error)
             raise SoftctlError(
@@ -77,10 +91,27 @@ class ModbusServer:
         bound = self._listener.sockets[0].getsockname()
         return bound[0], bound[1]
 
+    def _factory(
+        self, tls: ssl.SSLContext | None, sink: EventSink
+    ) -> Callable[[], asyncio.BaseProtocol]:
+        """What makes the protocol of a new connection, behind a gate where there is TLS."""
+        if tls is None:
+            return lambda: _Protocol(self)
+        policy = self.server.pool.policy
+        self._gates = TlsGates(
+            tls,
+            lambda: _Protocol(self),
+            lambda host: not policy.allowed or is_within(host, policy.allowed),
+            sink,
+        )
+        return self._gates.open
+
     async def close(self) -> None:
         """Stop listening and end every connection, after what is already due was sent."""
         if self._listener is not None:
             self._listener.close()
+        if self._gates is not None:
+            self._gates.close()
         if self._idle_timer is not None:
             self._idle_timer.cancel()
         protocols = tuple(self._protocols.values())
@@ -248,7 +279,8 @@ class _Protocol(asyncio.BufferedProtocol):
 
 def _peer(transport: asyncio.BaseTransport) -> Client:
     peer = transport.get_extra_info("peername")
-    return Client(f"{peer[0]}:{peer[1]}", peer[0]) if peer else Client("unknown")
+    role = transport.get_extra_info("role", "")
+    return Client(f"{peer[0]}:{peer[1]}", peer[0], role) if peer else Client("unknown", role=role)
 
 
 def _tune_socket(transport: asyncio.BaseTransport) -> None:
