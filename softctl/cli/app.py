@@ -65,32 +65,44 @@ HmiHost = Annotated[
     str | None,
     typer.Option(help="Address the HMI server listens on; the machine file's if left out."),
 ]
+Commands = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--command",
+        metavar="NAME",
+        help="Give this command once, as an HMI would, when the field link is healthy.",
+    ),
+]
 ForSeconds = Annotated[
     float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")
 ]
 
 
-@app.command()
+@app.command(epilog=CAUTION)
 def run(
     folder: MachineDir = None,
     speed: Speed = 1.0,
     field_port: FieldPort = None,
     hmi_host: HmiHost = None,
     hmi_port: HmiPort = None,
+    command: Commands = None,
     log: Log = LogFormat.TEXT,
     seconds: ForSeconds = None,
 ) -> None:
-    """Run a machine: simulated field and controller in one process, over loopback TCP."""
+    """Run a machine: field and controller in one process.
+
+    The simulated machine and the controller meet over loopback TCP.
+    """
     from softctl.cli import live
 
     live.run(
-        live.Options(folder, speed, log is LogFormat.JSON, seconds),
+        live.Options(folder, speed, log is LogFormat.JSON, seconds, tuple(command or ())),
         field_port=field_port,
         hmi=(hmi_host, hmi_port),
     )
 
 
-@app.command()
+@app.command(epilog=CAUTION)
 def field(
     folder: MachineDir = None,
     speed: Speed = 1.0,
@@ -102,13 +114,16 @@ def field(
     log: Log = LogFormat.TEXT,
     seconds: ForSeconds = None,
 ) -> None:
-    """Run the simulated machine alone, behind its I/O cards' Modbus/TCP server."""
+    """Run the simulated machine alone.
+
+    It is behind the Modbus/TCP server of its I/O cards.
+    """
     from softctl.cli import live
 
     live.run_field(live.Options(folder, speed, log is LogFormat.JSON, seconds), (host, port))
 
 
-@app.command()
+@app.command(epilog=CAUTION)
 def control(
     folder: MachineDir = None,
     speed: Speed = 1.0,
@@ -128,14 +143,18 @@ def control(
     ] = None,
     hmi_host: HmiHost = None,
     hmi_port: HmiPort = None,
+    command: Commands = None,
     log: Log = LogFormat.TEXT,
     seconds: ForSeconds = None,
 ) -> None:
-    """Run the controller alone: a Modbus/TCP client of a field, and a server for HMIs."""
+    """Run the controller alone.
+
+    It is a Modbus/TCP client of a field, and a server for HMIs.
+    """
     from softctl.cli import live
 
     live.run_control(
-        live.Options(folder, speed, log is LogFormat.JSON, seconds),
+        live.Options(folder, speed, log is LogFormat.JSON, seconds, tuple(command or ())),
         field=field,
         drive=drive,
         hmi=(hmi_host, hmi_port),
@@ -144,7 +163,7 @@ def control(
 
 @app.command()
 def check(folder: MachineDir = None) -> None:
-    """Check a machine folder and print every error in it."""
+    """Print every error of a machine folder."""
     from softctl.runtime.folder import demo_folder, load_folder
 
     loaded = load_folder(folder or demo_folder())
@@ -162,7 +181,10 @@ def points(
     folder: MachineDir = None,
     as_: Annotated[ListFormat, typer.Option("--as", help="Table, CSV or JSON.")] = ListFormat.TABLE,
 ) -> None:
-    """Print the register map of both servers: wire addresses and one-based numbers."""
+    """Print the register map of both servers.
+
+    Wire addresses count from zero, the printed numbers from one.
+    """
     from softctl.cli.tables import print_register_map
     from softctl.runtime.folder import demo_folder, read_machine
 
@@ -176,7 +198,7 @@ def plant(
         bool, typer.Option("--st", help="Print the ST program that wires the equipment.")
     ] = False,
 ) -> None:
-    """Show the simulated equipment: what it is made of, or its program."""
+    """Show the simulated equipment, or its program."""
     from softctl.cli.tables import print_equipment
     from softctl.runtime.folder import demo_folder, load_folder
 

@@ -37,6 +37,7 @@ class Options:
     speed: float
     as_json: bool
     seconds: float | None
+    commands: tuple[str, ...] = ()
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
@@ -55,13 +56,14 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
-        control = ControlService(controller, clock, output.event)
+        control = ControlService(controller, clock, output.event, options.commands)
         async with _closing(field.close), _closing(control.close):
             at_field = await field.start("127.0.0.1", port)
             at_hmi = await control.start(hmi_host, hmi_port, at_field)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
             await _until_stopped(options, stop, output, field.wait, control.wait)
 
+    controller.hmi.require_commands(options.commands)
     _run(serve, open_output(Status(machine, device, controller), as_json=options.as_json))
 
 
@@ -92,12 +94,13 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
-        control = ControlService(controller, clock, output.event)
+        control = ControlService(controller, clock, output.event, options.commands)
         async with _closing(control.close):
             at_hmi = await control.start(hmi_host, hmi_port, at_field)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
             await _until_stopped(options, stop, output, control.wait)
 
+    controller.hmi.require_commands(options.commands)
     _run(serve, open_output(Status(machine, None, controller), as_json=options.as_json))
 
 

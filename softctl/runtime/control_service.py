@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
+from collections.abc import Sequence
 
 from softctl.control import Controller
 from softctl.modbus.device import Device
@@ -22,13 +23,19 @@ class ControlService:
 
     Programs see the planned instant of each scan, not the actual one, so timers run on
     a grid without drift. A scan that is not done at the next planned instant makes that
-    release an overrun: it is skipped and counted.
+    release an overrun: it is skipped and counted. `commands` are given once, as an HMI
+    would, as soon as the field link is healthy.
     """
 
     def __init__(
-        self, controller: Controller, clock: MachineClock, sink: EventSink = ignore
+        self,
+        controller: Controller,
+        clock: MachineClock,
+        sink: EventSink = ignore,
+        commands: Sequence[str] = (),
     ) -> None:
         self.controller = controller
+        self._commands = tuple(commands)
         self.clock = clock
         self._sink = sink
         endpoint = controller.machine.hmi
@@ -88,6 +95,9 @@ class ControlService:
         await link.read_inputs()
         controller.link_healthy = link.healthy
         controller.clients = self.server.connections
+        if self._commands and controller.link_healthy:
+            controller.hmi.give(self._commands)
+            self._commands = ()
         controller.scan(release_ns)
         await link.write_outputs()
         if controller.fault is not None and not was_faulted:

@@ -37,9 +37,7 @@ class VirtualMachine:
 
     def command(self, name: str) -> None:
         """What an HMI does when somebody presses a button."""
-        point = self.controller.machine.points[name]
-        assert point.hmi is not None
-        self.controller.hmi.bank.bits(Table.COILS)[point.hmi.address] = 1
+        self.controller.hmi.give([name])
 
     def run_until(
         self, condition: Callable[[dict[str, Value]], bool], limit_s: float

@@ -167,6 +167,16 @@ def test_text_output_shows_endpoints_points_and_steps() -> None:
     assert "active Idle" in result.stdout
 
 
+def test_a_command_from_the_command_line_moves_the_machine() -> None:
+    """`--command START` does what an HMI's button does."""
+    ports = ("--field-port", "0", "--hmi-port", "0")
+    result = softctl("run", *ports, "--command", "START", "--for", "1.5")
+    assert "active Feeding" in result.stdout
+    refused = softctl("run", *ports, "--command", "STRAT")
+    assert refused.returncode == 2
+    assert "expected a command (START, STOP), got STRAT" in refused.stderr
+
+
 def test_the_wired_plant_is_printed_as_a_program() -> None:
     """`softctl plant --st` prints the ST program that the plant runs."""
     output = softctl("plant", "--st").stdout
