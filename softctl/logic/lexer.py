@@ -112,16 +112,21 @@ _TOKEN = re.compile(
     """,
     re.VERBOSE,
 )
+_REMARKS = frozenset(["comment", "line_comment", "pragma"])
 _COMMENT_MARK = re.compile(r"\(\*|\*\)|/\*|\*/")
 
 
 @dataclass
 class Tokens:
-    """The tokens of one source, ended by an `end` token, and its comments by line."""
+    """The tokens of one source, ended by an `end` token, and its comments by line.
+
+    `remarks` are the offsets where its comments and pragmas start and end.
+    """
 
     source: Source
     tokens: list[Token]
     comments: dict[int, str]
+    remarks: list[tuple[int, int]]
 
 
 class _Lexer:
@@ -130,6 +135,7 @@ class _Lexer:
         self.reporter = reporter
         self.tokens: list[Token] = []
         self.comments: dict[int, str] = {}
+        self.remarks: list[tuple[int, int]] = []
         self.line = 1
         self.line_start = 0
         self.pragma = ""
@@ -158,9 +164,11 @@ class _Lexer:
                 self._count_lines(position, stop)
             else:
                 self._token(str(kind), found.group(), position)
+            if kind in _REMARKS:
+                self.remarks.append((position, stop))
             position = stop
         self._token("end", "", end)
-        return Tokens(self.source, self.tokens, self.comments)
+        return Tokens(self.source, self.tokens, self.comments, self.remarks)
 
     def _token(self, kind: str, text: str, start: int) -> None:
         column = start - self.line_start + 1

@@ -104,11 +104,12 @@ class ChartParser(StatementParser):
         first = self.token
         condition = self.expression()
         text = " ".join(self.source.text[first.start : self.previous.end].split())
+        span = (first.start, self.token.start)
         self.end_of_statement("the condition")
         self._close("END_TRANSITION")
         label = "" if name is at else name.text
         return tree.Transition(
-            name if label else at, label, priority, sources, targets, condition, text
+            name if label else at, label, priority, sources, targets, condition, text, span
         )
 
     def _priority(self) -> int:
@@ -132,6 +133,8 @@ class ChartParser(StatementParser):
         self.advance()
         name = self.expect_name("an action's name")
         self.expect(":", ": after the action's name")
+        start = self.previous.end
         body = self.statements()
+        span = (start, self.token.start)
         self._close("END_ACTION")
-        return tree.Action(name, name.text, body)
+        return tree.Action(name, name.text, body, span)

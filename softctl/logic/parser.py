@@ -77,10 +77,12 @@ class _Parser(ChartParser):
         return pou
 
     def _body(self, pou: tree.Pou) -> None:
+        start = self.previous.end
         if self.token.kind in CHART_STARTS:
             pou.network = self.network()
         else:
             pou.body = self.statements()
+        pou.span = (start, self.token.start)
 
     # Configurations
 
@@ -91,24 +93,35 @@ class _Parser(ChartParser):
         self._resource_body(configuration, "END_CONFIGURATION")
         return configuration
 
-    def _resource_body(self, configuration: tree.Configuration, end: str) -> None:
+    def _resource_body(
+        self, configuration: tree.Configuration, end: str, resource: str = ""
+    ) -> None:
         while not self.accept(end):
             kind = self.token.kind
             if kind in SECTION_KINDS:
-                configuration.sections.append(self.section())
+                section = self.section()
+                section.resource = resource
+                configuration.sections.append(section)
             elif kind == "RESOURCE":
-                self.advance()
-                self.expect_name("the resource's name")
-                if self.word("ON"):
-                    self.expect_name("the resource's type")
-                self._resource_body(configuration, "END_RESOURCE")
+                self._resource(configuration)
             elif self.is_word("TASK"):
-                configuration.tasks.append(self._task())
+                task = self._task()
+                task.resource = resource
+                configuration.tasks.append(task)
             elif kind == "PROGRAM":
-                configuration.programs.append(self._program_instance())
+                program = self._program_instance()
+                program.resource = resource
+                configuration.programs.append(program)
             elif not self.accept(";"):
                 raise self.unexpected(f"VAR_GLOBAL, RESOURCE, TASK, PROGRAM or {end}")
         self.accept(";")
+
+    def _resource(self, configuration: tree.Configuration) -> None:
+        self.advance()
+        name = self.expect_name("the resource's name")
+        type_name = self.expect_name("the resource's type").text if self.word("ON") else ""
+        configuration.resources.append(tree.Resource(name, name.text, type_name))
+        self._resource_body(configuration, "END_RESOURCE", name.text)
 
     def _task(self) -> tree.Task:
         self.advance()

@@ -10,6 +10,10 @@ from dataclasses import dataclass, field
 
 from softctl.logic.source import Source, Token
 
+Span = tuple[int, int]
+"""Offsets in the source: where a text that is kept as written starts and ends."""
+NO_SPAN: Span = (0, 0)
+
 
 @dataclass(slots=True)
 class Node:
@@ -177,6 +181,7 @@ class Section(Node):
     variables: list[Variable]
     constant: bool = False
     retain: bool = False
+    resource: str = ""
 
 
 @dataclass(slots=True)
@@ -288,12 +293,14 @@ class Transition(Node):
     targets: list[Token]
     condition: Expression
     text: str
+    span: Span = NO_SPAN
 
 
 @dataclass(slots=True)
 class Action(Node):
     name: str
     body: list[Statement]
+    span: Span = NO_SPAN
 
 
 @dataclass(slots=True)
@@ -320,6 +327,15 @@ class Pou(Node):
     network: Network | None
     source: Source
     pragma: str = ""
+    span: Span = NO_SPAN
+
+
+@dataclass(slots=True)
+class Resource(Node):
+    """`RESOURCE name ON type`; what stands in it carries its name."""
+
+    name: str
+    type_name: str
 
 
 @dataclass(slots=True)
@@ -328,6 +344,7 @@ class Task(Node):
     interval: Expression | None
     single: Expression | None
     priority: Expression | None
+    resource: str = ""
 
 
 @dataclass(slots=True)
@@ -336,6 +353,7 @@ class ProgramInstance(Node):
     type_name: str
     task: str
     arguments: list[Argument]
+    resource: str = ""
 
 
 @dataclass(slots=True)
@@ -344,6 +362,7 @@ class Configuration(Node):
     sections: list[Section]
     tasks: list[Task]
     programs: list[ProgramInstance]
+    resources: list[Resource] = field(default_factory=list)
 
 
 @dataclass(slots=True)
