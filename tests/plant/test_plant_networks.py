@@ -52,7 +52,10 @@ def networks(draw):
 
 
 @settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=25,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(network=networks(), step=st.sampled_from(["1 ms", "20 ms", "100 ms"]), data=st.data())
 def test_random_networks(build, network, step, data):
@@ -72,7 +75,8 @@ def test_random_networks(build, network, step, data):
         drive(data.draw(st.lists(st.booleans(), min_size=len(driven), max_size=len(driven))))
         for _ in range(60):
             plant.step()
-            assert all(0 <= low <= high for low, high in zip(level(), full, strict=True))
+            for now, most in zip(level(), full, strict=True):
+                assert 0 <= now <= most * (1 + 1e-15)
             assert min(content["volume"]()) >= 0
             assert min(*content["mass_1"](), *content["mass_2"]()) >= 0
     for suffix, own in (("", "volume"), ("_1", "mass_1"), ("_2", "mass_2")):
