@@ -31,10 +31,28 @@ EVERYTHING = Wanted(
 )
 
 PYMODBUS_DEVIATIONS = """
+    fc*-over-in-hole fc0*-bare fc0*-limit-over fc0*-long fc0*-quantity-ffff fc0*-quantity-zero
+    fc0*-short fc0*-zero-in-hole fc05-value-* fc08-data-* fc08-reserved-* fc1*-bare fc11-counts
+    fc11-long fc12-long fc15-limit-over fc15-quantity-* fc15-zero-in-hole fc17-long fc22-bare
+    fc22-long fc22-short fc23-*-zero fc23-bare fc23-read-hole fc23-read-limit-over fc23-read-wrap
+    fc23-zero-in-hole fc24-hole fc24-long fc24-short fc43-basic fc43-code-zero fc43-extended
+    fc43-long fc43-one-object fc43-regular fc43-short function-*-refused !function-000-refused
+    function-020-answered function-131-not-answered function-255-not-answered header-length-255
+    header-protocol-0001 header-protocol-0100 header-protocol-ffff stream-half-close
+    stream-half-close-16 stream-joined-* stream-pipeline-*
 """
 """Where the stock server of pymodbus 3.16.1 deviates."""
 
+PYMODBUS_MAY_PASS = "stream-pipeline-2"
+"""It answers both requests when it happens to wake between them."""
+
 LIBMODBUS_DEVIATIONS = """
+    fc*-data-long fc*-data-short fc*-head-only fc0*-bare fc0*-short fc05-value-in-hole
+    fc0[1-4]-long fc0[56]-long fc1*-bare fc1*-byte-count-over fc17-long fc22-bare fc22-long
+    fc22-short fc23-bare fc23-byte-count-over function-000-refused function-007-answered
+    function-128-not-answered function-131-not-answered function-255-not-answered header-length-*
+    !header-length-reply* header-protocol-0001 header-protocol-0100 header-protocol-ffff
+    header-protocol-write stream-garbage-* stream-joined-exception stream-joined-foreign
 """
 """Where a server on libmodbus 3.1.6 deviates."""
 
@@ -135,8 +153,8 @@ async def _deviations(port: int, timeout_s: float) -> dict[str, str]:
 async def test_the_stock_pymodbus_server_deviates_where_it_is_known_to() -> None:
     """Release 3.16.1, read as its documentation starts it."""
     with _process(sys.executable, "-W", "ignore", HERE / "pymodbus_server.py", str(COUNT)) as port:
-        found = await _deviations(port, 0.5)
-    assert set(found) == expand(PYMODBUS_DEVIATIONS)
+        found = await _deviations(port, 0.4)
+    assert set(found) | expand(PYMODBUS_MAY_PASS) == expand(PYMODBUS_DEVIATIONS)
     assert found["fc05-value-0001"].endswith("got the reply 05 00 00 FF 00")
     assert found["function-018-refused"].endswith("80 01")
 
@@ -161,6 +179,6 @@ async def test_a_libmodbus_server_deviates_where_it_is_known_to(
         check=True,
     )
     with _process(program, str(COUNT)) as port:
-        found = await _deviations(port, 0.5)
+        found = await _deviations(port, 0.4)
     assert set(found) == expand(LIBMODBUS_DEVIATIONS)
-    assert found["fc03-long"].endswith("got the reply 03 02 00 00")
+    assert "got the reply 03 02 " in found["fc03-long"]
