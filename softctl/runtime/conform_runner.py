@@ -294,13 +294,14 @@ async def run_cases(
     site, dial = await _survey(dial, wanted)
     on_site(site)
     results: list[Result] = []
-    unrestored: tuple[tuple[Table, int], ...] = ()
     try:
         for case in cases:
             results.append(await _play(dial, site, case))
             on_result(results[-1])
-    finally:
-        unrestored = await _restore(dial, site)
+    except BaseException:
+        _require_restored(await _restore(dial, site))
+        raise
+    unrestored = await _restore(dial, site)
     duration_ns = time.monotonic_ns() - began_ns
     return Report(str(dial), started, __version__, site, results, duration_ns, unrestored)
 
@@ -346,6 +347,16 @@ async def _restore(dial: Dial, site: Site) -> tuple[tuple[Table, int], ...]:
         return (await lines.finish(restore(site))).missed
     finally:
         await lines.close()
+
+
+def _require_restored(missed: Sequence[tuple[Table, int]]) -> None:
+    """Where there will be no report to tell it."""
+    if missed:
+        first = ", ".join(f"{table.value} {address}" for table, address in missed[:5])
+        raise SoftctlError(
+            f"expected to put back what the write ranges held, got no confirmation for "
+            f"{len(missed)} addresses: {first}" + (" …" if len(missed) > 5 else "")
+        )
 
 
 def _reason(error: OSError) -> str:

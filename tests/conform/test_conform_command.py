@@ -148,7 +148,7 @@ def test_what_cannot_be_run_is_an_error_of_one_line(arguments, message) -> None:
 
 def test_nothing_but_loopback_is_written_to_without_confirming() -> None:
     """192.0.2.0/24 is for documentation (RFC 5737); the message says what could happen."""
-    with pytest.raises(SoftctlError, match="hurt people.*--confirm 192.0.2.7"):
+    with pytest.raises(SoftctlError, match=r"hurt people.*--confirm 192\.0\.2\.7"):
         _run("192.0.2.7:502", "--write-range", "coils:0-3")
     assert is_confirmed("192.0.2.7", "192.0.2.7", ["coils:0-3"])
     assert is_confirmed("127.0.0.1", None, ["coils:0-3"])

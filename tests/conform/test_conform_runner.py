@@ -139,6 +139,30 @@ async def test_values_are_put_back_when_a_run_is_broken_off() -> None:
     assert server.holding == list(range(300))
 
 
+async def test_values_that_cannot_be_put_back_are_an_error_then() -> None:
+    """A run that was broken off has no report, so the error names what is left changed."""
+
+    class Locking(ReferenceServer):
+        is_locked = False
+
+        def store(self, values, first, new):
+            self.need(not self.is_locked, 4)
+            super().store(values, first, new)
+
+    server = Locking()
+
+    def stop(result) -> None:
+        server.is_locked = True
+        task.cancel()
+
+    async with serving(server) as port:
+        task = asyncio.create_task(
+            run_cases(Dial("127.0.0.1", port), WANTED, choose(["write-one"]), on_result=stop)
+        )
+        with pytest.raises(SoftctlError, match=r"for 2300 addresses: coils 0, coils 1, "):
+            await task
+
+
 def _certificate(folder) -> tuple[str, ssl.SSLContext]:
     """A certificate of a test authority of its own for 127.0.0.1, and a server's context."""
     x509 = pytest.importorskip("cryptography.x509")
