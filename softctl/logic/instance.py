@@ -1,21 +1,24 @@
-"""A running application: scans, access by path, snapshots, faults."""
+"""A running application: scans, access by path, forces, snapshots, faults."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from types import FrameType
+from math import isinf
+from types import FrameType, MappingProxyType
 from typing import Any
 
 from softctl.errors import Place, SoftctlError
 from softctl.logic import typed
+from softctl.logic.forces import ForceBook
 from softctl.logic.paths import Location, coerce_value, locate
 from softctl.logic.python_expressions import mangle
+from softctl.logic.python_fault import ScanFault
 from softctl.logic.python_module import MARK
-from softctl.logic.python_runtime import ScanFault
 from softctl.logic.sfc import Chart
 from softctl.logic.types import REAL
 from softctl.logic.world import World
+from softctl.values.types import round_to_real
 
 LOOP_BUDGET = 1_000_000
 """Loop passes that all programs together may take in one scan."""
@@ -65,6 +68,7 @@ class Instance:
         self._intervals = [entry.interval_ns for entry in scheduled]
         self._due = [0] * len(self._intervals) if any(self._intervals) else None
         self._cache: dict[str, Location] = {}
+        self._forces = ForceBook()
 
     # Running
 
@@ -138,6 +142,61 @@ class Instance:
         made: Callable[[Sequence[Any]], None] = scope["write"]
         return made
 
+    # Forces
+
+    @property
+    def forces(self) -> Mapping[str, Any]:
+        """The forced variables by path, with the values they are held at."""
+        return MappingProxyType(self._forces.shown())
+
+    def force(self, path: str, value: Any) -> None:
+        """Hold a variable at a value, whatever is written to it, until it is released.
+
+        Works for any variable with a single value outside of an array: globals, variables,
+        inputs and outputs of programs and of blocks inside them, members of structures.
+        The value that is written stays visible through `written` and comes back on release.
+        Snapshots hold what was written; restoring one leaves the forces as they are.
+        Raises SoftctlError for an unknown path or a value that does not fit.
+        """
+        owner, name, location = self._forceable(path)
+        held = coerce_value(value, location, path)
+        if location.type == REAL:
+            held = round_to_real(held)
+            if isinf(held) and not isinf(value):
+                raise SoftctlError(f"expected a value of type REAL, got {value!r} ({path})")
+        self._forces.force(path, owner, name, held)
+
+    def release(self, path: str) -> None:
+        """Let a forced variable go; raises SoftctlError if it is not forced."""
+        owner, name, _ = self._forceable(path)
+        self._forces.release(path, owner, name)
+
+    def release_all(self) -> None:
+        """Let every forced variable go."""
+        self._forces.release_all()
+
+    def written(self, path: str) -> Any:
+        """The value that was last written to a variable, forced or not."""
+        owner, name, _ = self._forceable(path)
+        return self._forces.written(owner, name)
+
+    def _forceable(self, path: str) -> tuple[Any, str, Location]:
+        location = self._locate(path)
+        if not isinstance(location.last, str):
+            raise SoftctlError(f"expected a variable, got {path}: array elements cannot be forced")
+        owner = self._owner(location)
+        if not hasattr(owner, location.last) or location.last.startswith("h__"):
+            raise SoftctlError(f"expected a variable, got {path}: nothing there can be forced")
+        return owner, location.last, location
+
+    def _owner(self, location: Location) -> Any:
+        owner = self._globals if not location.program else self._programs[location.program]
+        for step in location.steps:
+            owner = getattr(owner, step) if isinstance(step, str) else owner[step]
+        if owner is None:  # an in-out before its first call
+            raise SoftctlError(f"expected a variable that exists already, got {location.last}")
+        return owner
+
     def _locate(self, path: str) -> Location:
         location = self._cache.get(path)
         if location is None:
@@ -150,9 +209,7 @@ class Instance:
         names: dict[int, str] = {}
         texts = []
         for location in locations:
-            owner = self._globals if not location.program else self._programs[location.program]
-            for step in location.steps:
-                owner = getattr(owner, step) if isinstance(step, str) else owner[step]
+            owner = self._owner(location)
             name = names.setdefault(id(owner), f"o{len(names)}")
             scope[name] = owner
             last = location.last
@@ -220,7 +277,8 @@ def _values(frame: FrameType) -> str:
     """The unit's elementary variables at the fault, the first few."""
     instance = frame.f_locals.get("self")
     pairs = [(name, value) for name, value in frame.f_locals.items() if name.isupper()]
-    slots = [name for name in getattr(type(instance), "__slots__", ()) if name[0].isupper()]
+    classes = reversed(type(instance).__mro__)  # a forced object has its slots in its base
+    slots = [n for c in classes for n in getattr(c, "__slots__", ()) if n[0].isupper()]
     pairs += [(name, getattr(instance, name, None)) for name in slots]
     shown = [
         f"{name} = {value}" for name, value in pairs if isinstance(value, bool | int | float | str)
