@@ -1,5 +1,18 @@
 """Copies between points' values and the memory of a bank, built once and called every scan."""
 
-from softctl.image.copies import Side, extents, point_reader, point_writer
+from __future__ import annotations
 
-__all__ = ["Side", "extents", "point_reader", "point_writer"]
+from softctl.image.checks import WriteCheck
+from softctl.image.copies import Reader, Writer, point_reader, point_setter, point_writer
+from softctl.image.sides import Side, extents
+
+__all__ = [
+    "Reader",
+    "Side",
+    "WriteCheck",
+    "Writer",
+    "extents",
+    "point_reader",
+    "point_setter",
+    "point_writer",
+]

@@ -1,69 +1,30 @@
 """Readers and writers of many points at once.
 
-A point has one value and up to two places: its channel on an I/O card (field side) and
-its place on the HMI map. The field side knows wiring (a contact that is open for TRUE)
-and raw counts; the HMI side knows word order. A reader gives a tuple of values in the
-order of its points, a writer takes one. A writer touches only what changed.
+The field side knows wiring (a contact that is open for TRUE) and raw counts; the HMI side
+knows word order, scale and registers of bits. A reader gives a tuple of values in the order
+of its points, a writer takes one.
+
+What a scan pays is kept in C: a reader compares the memory with the last one it saw, and
+unpacks a whole table in one call; a writer finds what changed in one pass. Python runs
+only for the values that changed and have to be converted.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping, Sequence
-from enum import Enum
-from operator import itemgetter, ne
+from collections.abc import Callable, Iterable, Sequence
+from itertools import chain, compress
+from operator import and_, itemgetter, ne
 
-from softctl.machine import Address, Machine, Point, Value
+from softctl.image.cells import Cell, FromWire, cell
+from softctl.image.sides import Side
+from softctl.machine import Machine, Point, Value
 from softctl.modbus.bank import Bank
-from softctl.values.registers import WordOrder, decode, encode
-from softctl.values.scaling import Scaling
-from softctl.values.tables import Table
-from softctl.values.types import Kind, round_to_real
 
 Reader = Callable[[], tuple[Value, ...]]
 Writer = Callable[[Sequence[Value]], None]
 
-_INT = struct.Struct(">h")
-
-
-class Side(Enum):
-    """Which of a point's two places: its I/O channel or the HMI map."""
-
-    FIELD = "field"
-    HMI = "hmi"
-
-    def address(self, point: Point) -> Address:
-        """The point's address on this side."""
-        address = point.field if self is Side.FIELD else point.hmi
-        assert address is not None, f"{point.name} is not on the {self.value} side"
-        return address
-
-    def has(self, point: Point) -> bool:
-        """Whether the point is on this side at all."""
-        return (point.field if self is Side.FIELD else point.hmi) is not None
-
-    def order(self, machine: Machine) -> WordOrder:
-        """The word order of this side's server."""
-        return (machine.field if self is Side.FIELD else machine.hmi).word_order
-
-
-def extents(machine: Machine, side: Side) -> Mapping[Table, Sequence[tuple[int, int]]]:
-    """The address ranges (first, count) that a server of this side answers for.
-
-    On the field side a card answers for all its channels, used or not; on the HMI side
-    the map runs from 0 to its last point, so that gaps left for alignment read as 0.
-    """
-    ranges: dict[Table, list[tuple[int, int]]] = {}
-    if side is Side.FIELD:
-        for card in machine.cards.values():
-            ranges.setdefault(card.table, []).append((card.first, card.channels))
-        return ranges
-    ends: dict[Table, int] = {}
-    for point in machine.points.values():
-        if point.hmi is not None:
-            end = point.hmi.address + point.hmi.count
-            ends[point.hmi.table] = max(end, ends.get(point.hmi.table, 0))
-    return {table: [(0, end)] for table, end in ends.items()}
+_UNFIT = (ValueError, OverflowError, struct.error)
 
 
 def point_reader(
@@ -74,95 +35,185 @@ def point_reader(
     `wired` says that the reader stands behind the wiring, as a program does, and sees a
     BOOL point's meaning; without it the electrical state is read, as a terminal has it.
     """
-    cells = [_cell(bank, machine, point, side, wired) for point in points]
-    if cells and all(cell.is_bit and cell.memory is cells[0].memory for cell in cells):
-        return _bits_reader(cells)
-    getters = [cell.getter() for cell in cells]
-    return lambda: tuple([get() for get in getters])
+    cells = [cell(bank, machine, point, side, wired=wired) for point in points]
+    parts = list(_parts(cells))
+    arrange = _arranger([index for part in parts for index in part.indices])
+    values: tuple[Value, ...] = ()
+
+    def read() -> tuple[Value, ...]:
+        nonlocal values
+        changes = [part.refresh() for part in parts]
+        if any(changes):
+            values = arrange(tuple(chain.from_iterable([part.values for part in parts])))
+        return values
+
+    return read
 
 
 def point_writer(
     bank: Bank, machine: Machine, points: Sequence[Point], side: Side, *, wired: bool
 ) -> Writer:
-    """A function that writes the values of `points` into `bank`; see `point_reader`."""
-    setters = [_cell(bank, machine, point, side, wired).setter() for point in points]
-    last: list[Value | None] = [None] * len(setters)
+    """A function that writes the values of `points` into `bank`; see `point_reader`.
+
+    It touches what differs from its last values (a zero's sign is no difference). A value
+    that its registers cannot hold becomes the nearest that they can, so that there is
+    always something to show. The function raises ValueError for a wrong number of values.
+    """
+    cells = [cell(bank, machine, point, side, wired=wired) for point in points]
+    setters = [one.setter() for one in cells]
+    last: list[object] = [_Unset()] * len(cells)
+    indices = range(len(cells))
 
     def write(values: Sequence[Value]) -> None:
-        for index, (value, before) in enumerate(zip(values, last, strict=True)):
-            if value != before or before is None:
+        if len(values) != len(last):
+            raise ValueError(f"expected {len(last)} values, got {len(values)}")
+        for index in compress(indices, map(ne, values, last)):
+            value = values[index]
+            try:
                 setters[index](value)
-                last[index] = value
+            except _UNFIT:
+                setters[index](cells[index].nearest(value))
+            last[index] = value
 
     return write
 
 
-class _Cell:
-    """One point in one bank: where its bytes are and how they become a value."""
-
-    __slots__ = ("end", "inverted", "is_bit", "memory", "offset", "order", "scaling", "type")
-
-    def __init__(self, memory: bytearray, point: Point, address: Address, order: WordOrder) -> None:
-        self.memory = memory
-        self.type = point.type
-        self.is_bit = address.table.is_bits
-        width = 1 if self.is_bit else 2
-        self.offset = width * address.address
-        self.end = self.offset + width * address.count
-        self.order = order
-        self.inverted = False
-        self.scaling: Scaling | None = None
-
-    def getter(self) -> Callable[[], Value]:
-        memory, offset, inverted = self.memory, self.offset, self.inverted
-        if self.is_bit:
-            return lambda: (memory[offset] != 0) != inverted
-        if self.scaling is not None:
-            from_raw, unpack = self.scaling.from_raw, _INT.unpack_from
-            if self.type.bits == 32:
-                return lambda: round_to_real(from_raw(unpack(memory, offset)[0]))
-            return lambda: from_raw(unpack(memory, offset)[0])
-        type_, order, end = self.type, self.order, self.end
-        return lambda: decode(bytes(memory[offset:end]), type_, order)
-
-    def setter(self) -> Callable[[Value], None]:
-        memory, offset, inverted = self.memory, self.offset, self.inverted
-        if self.is_bit:
-
-            def set_bit(value: Value) -> None:
-                memory[offset] = bool(value) != inverted
-
-            return set_bit
-        if self.scaling is not None:
-            to_raw, pack = self.scaling.to_raw, _INT.pack_into
-            return lambda value: pack(memory, offset, to_raw(float(value)))
-        type_, order, end = self.type, self.order, self.end
-
-        def set_registers(value: Value) -> None:
-            memory[offset:end] = encode(value, type_, order)
-
-        return set_registers
+def point_setter(
+    bank: Bank, machine: Machine, point: Point, side: Side
+) -> Callable[[Value], object]:
+    """A function that puts a value that fits into one point's place, whatever is there."""
+    return cell(bank, machine, point, side, wired=True).setter()
 
 
-def _cell(bank: Bank, machine: Machine, point: Point, side: Side, wired: bool) -> _Cell:
-    address = side.address(point)
-    is_bit = address.table.is_bits
-    memory = bank.bits(address.table) if is_bit else bank.registers(address.table)
-    cell = _Cell(memory, point, address, side.order(machine))
-    cell.inverted = side is Side.FIELD and wired and point.inverted
-    if side is Side.FIELD and point.type.kind is Kind.REAL and point.raw is not None:
-        assert point.low is not None
-        assert point.high is not None
-        cell.scaling = Scaling(point.low, point.high, *point.raw)
-    return cell
+class _Unset:
+    """Differs from every value."""
 
 
-def _bits_reader(cells: Sequence[_Cell]) -> Reader:
-    """All bits of one table in three calls into C: at 1,000 points this is what a scan pays."""
-    memory = cells[0].memory
-    inverted = [cell.inverted for cell in cells]
-    if len(cells) == 1:
-        offset, invert = cells[0].offset, inverted[0]
-        return lambda: ((memory[offset] != 0) != invert,)
-    pick = itemgetter(*[cell.offset for cell in cells])
-    return lambda: tuple(map(ne, pick(memory), inverted))
+class _Part:
+    """Some of a reader's cells, in one memory: `values` are theirs, in the order of `indices`."""
+
+    __slots__ = ("_decode", "_end", "_last", "_memory", "_start", "indices", "values")
+
+    def __init__(
+        self,
+        cells: Sequence[Cell],
+        indices: Sequence[int],
+        decoder: Callable[[Sequence[Cell], int], Callable[[bytearray], tuple[Value, ...]]],
+    ) -> None:
+        self.indices = indices
+        self.values: tuple[Value, ...] = ()
+        self._memory = cells[0].memory
+        self._start = min(one.start for one in cells)
+        self._end = max(one.end for one in cells)
+        self._last: bytearray | None = None
+        self._decode = decoder(cells, self._start)
+
+    def refresh(self) -> bool:
+        """Read again; False when no byte has changed."""
+        now = self._memory[self._start : self._end]
+        if now == self._last:
+            return False
+        self._last = now
+        self.values = self._decode(now)
+        return True
+
+
+def _parts(cells: Sequence[Cell]) -> Iterable[_Part]:
+    """The cells in groups that are read with one call each."""
+    groups: dict[tuple[int, bool, bool, bool], list[int]] = {}
+    for index, one in enumerate(cells):
+        key = (id(one.memory), bool(one.mask), one.is_swapped, one.is_little)
+        groups.setdefault(key, []).append(index)
+    for (_, are_bits, _, _), indices in groups.items():
+        indices.sort(key=lambda index: cells[index].start)
+        chosen = [cells[index] for index in indices]
+        yield _Part(chosen, indices, _bits_decoder if are_bits else _struct_decoder)
+
+
+def _bits_decoder(cells: Sequence[Cell], start: int) -> Callable[[bytearray], tuple[Value, ...]]:
+    """All bits of one memory in a few calls into C: at 1,000 points this is what a scan pays."""
+    pick = _picker([one.start - start for one in cells])
+    inverted = [one.inverted for one in cells]
+    masks = [one.mask for one in cells]
+    if not cells[0].shared:
+        return lambda memory: tuple(map(ne, pick(memory), inverted))
+    return lambda memory: tuple(map(bool, map(and_, pick(memory), masks)))
+
+
+def _struct_decoder(cells: Sequence[Cell], start: int) -> Callable[[bytearray], tuple[Value, ...]]:
+    unpack = _unpacker(cells, start)
+    convert = _converter([one.from_wire() for one in cells])
+    return unpack if convert is None else lambda memory: convert(unpack(memory))
+
+
+def _unpacker(cells: Sequence[Cell], start: int) -> Callable[[bytearray], tuple[Value, ...]]:
+    """One struct over all the cells, which lie one behind the other, with padding between."""
+    form = "<" if cells[0].is_little else ">"
+    for one in cells:
+        form += f"{one.start - start}x{one.code}"
+        start = one.end
+    unpack = struct.Struct(form).unpack
+    if not cells[0].is_swapped:
+        return unpack
+
+    def unpack_swapped(memory: bytearray) -> tuple[Value, ...]:
+        swapped = bytearray(len(memory))
+        swapped[::2], swapped[1::2] = memory[1::2], memory[::2]
+        return unpack(swapped)
+
+    return unpack_swapped
+
+
+def _converter(
+    converters: Sequence[FromWire | None],
+) -> Callable[[tuple[Value, ...]], tuple[Value, ...]] | None:
+    """What turns struct's values into points', converting only those that changed."""
+    chosen = [index for index, convert in enumerate(converters) if convert is not None]
+    if not chosen:
+        return None
+    functions = [convert for convert in converters if convert is not None]
+    pick = _picker(chosen)
+    last: list[object] = [None] * len(chosen)
+    converted: list[Value] = [0] * len(chosen)
+    positions = range(len(chosen))
+
+    def convert_changed(raw: tuple[Value, ...]) -> tuple[Value, ...]:
+        picked = pick(raw)
+        for position in compress(positions, map(ne, picked, last)):
+            converted[position] = functions[position](picked[position])
+        last[:] = picked
+        values = list(raw)
+        for index, value in zip(chosen, converted, strict=True):
+            values[index] = value
+        return tuple(values)
+
+    if len(chosen) < len(converters):
+        return convert_changed
+
+    def convert_all(raw: tuple[Value, ...]) -> tuple[Value, ...]:
+        for position in compress(positions, map(ne, raw, last)):
+            converted[position] = functions[position](raw[position])
+        last[:] = raw
+        return tuple(converted)
+
+    return convert_all
+
+
+def _arranger(indices: Sequence[int]) -> Callable[[tuple[Value, ...]], tuple[Value, ...]]:
+    """What brings values, the first of which is the one of `indices[0]`, into order."""
+    places = sorted(range(len(indices)), key=indices.__getitem__)
+    if places == list(range(len(indices))):
+        return _same
+    return _picker(places)
+
+
+def _same(values: tuple[Value, ...]) -> tuple[Value, ...]:
+    return values
+
+
+def _picker(indices: Sequence[int]) -> Callable[[Sequence[Value] | bytearray], tuple[Value, ...]]:
+    """As itemgetter, but always a tuple."""
+    if len(indices) == 1:
+        (index,) = indices
+        return lambda values: (values[index],)
+    return itemgetter(*indices)
