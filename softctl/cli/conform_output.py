@@ -175,13 +175,12 @@ def print_report(report: Report, *, as_json: bool, details: bool) -> None:
 
 def _parts(report: Report, *, details: bool) -> list[RenderableType]:
     parts: list[RenderableType] = [Text(f"{report.server}, unit {report.site.unit}", "bold")]
-    parts += [Text(f"  {line}") for line in site_lines(report.site)]
+    parts += [*[Text(f"  {line}") for line in site_lines(report.site)], Text()]
+    for result in report.results if details else report.failures:
+        parts += [_case(result), Text()]
     totals = Counter(result.case.group for result in report.results)
     counts = {group: report.counts(group) for group in totals}
-    parts += [Text(), groups_table(totals, counts), Text()]
-    shown = report.results if details else report.failures
-    for result in shown:
-        parts += [_case(result), Text()]
+    parts += [groups_table(totals, counts), Text()]
     parts += [
         Text(f"not put back: {table.value} {address}", "bold red")
         for table, address in report.unrestored

@@ -49,7 +49,8 @@ def _head(report: Report) -> Iterator[str]:
     kind = "bad" if failed else "good"
     words = f"✗ {failed} of {len(report.results)} cases failed" if failed else "✓ No case failed"
     yield f'<p class="result {kind}"><b>{words}</b>: {escape(summary(report.counts()))}</p>'
-    yield from (f"<p>{escape(line)}</p>" for line in site_lines(report.site))
+    lines = "".join(f"<li>{escape(line)}</li>" for line in site_lines(report.site))
+    yield f'<ul class="site">{lines}</ul>'
     for table, address in report.unrestored:
         yield f"<p><b>Not put back: {escape(table.value)} {address}</b></p>"
 
@@ -77,27 +78,27 @@ def _count(count: int, verdict: Verdict) -> str:
 def _failures(report: Report) -> Iterator[str]:
     if report.failures:
         yield "<h2>What failed</h2>"
-        yield from (_case(result, is_open=False) for result in report.failures)
+        yield from (_case(result) for result in report.failures)
 
 
 def _all_cases(report: Report) -> Iterator[str]:
     for group, results in report.groups():
         yield f'<h2 id="{group}">{group}: {escape(GROUPS[group])}</h2>'
-        yield from (_case(result, is_open=False) for result in results)
+        yield from (_case(result) for result in results)
 
 
-def _case(result: Result, *, is_open: bool) -> str:
+def _case(result: Result) -> str:
     case, outcome = result.case, result.outcome
     kind, words = _MARKS[outcome.verdict]
-    reason = f"<p>{escape(outcome.reason)}</p>" if outcome.reason else ""
+    reason = f'<span class="reason">{escape(outcome.reason)}</span>' if outcome.reason else ""
     lines = evidence_lines(result.evidence)
     evidence = f"<pre>{escape(chr(10).join(lines))}</pre>" if lines else ""
     marked = ' class="fail-case"' if result.is_failure else ""
     return (
-        f"<details{marked}{' open' if is_open else ''}><summary>"
+        f"<details{marked}><summary>"
         f'<span class="verdict {kind}">{words}</span><span class="id">{escape(case.id)}</span>'
-        f"<span>{escape(case.title)}</span></summary>"
-        f'<div class="body">{reason}<p class="soft">{escape(case.clause)}</p>{evidence}</div>'
+        f'<span><span class="title">{escape(case.title)}</span>{reason}</span></summary>'
+        f'<div class="body"><p class="soft">{escape(case.clause)}</p>{evidence}</div>'
         "</details>"
     )
 
