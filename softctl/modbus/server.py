@@ -190,23 +190,23 @@ class Connection:
         When the framing is lost nothing after it can be trusted, so the connection is
         closed after the answers to all that was whole.
         """
-        replies = self.answer_polls(memoryview(data), now_ns)
+        replies = self.answer_polls(memoryview(data), len(data), now_ns)
         return self.receive_any(data, now_ns) if replies is None else [Send(now_ns, replies)]
 
-    def answer_polls(self, data: memoryview, now_ns: int) -> bytes | None:
-        """The replies, if the data is nothing but reads that were answered before.
+    def answer_polls(self, buffer: memoryview, size: int, now_ns: int) -> bytes | None:
+        """The replies, if `size` bytes hold nothing but reads that were answered before.
 
         This is the short way for nearly all that a server is ever asked. None means that
         nothing was done and `receive_any` is to have the data.
         """
-        size, server = len(data), self._server
         if size % POLL_BYTES or self._splitter.is_open or not size:
             return None
+        server = self._server
         if server.faults is not None and server.faults.rules:
             return None
         if size > POLL_BYTES:
-            return self._answer_many(data, now_ns)
-        transaction, read = split_poll(data)
+            return self._answer_many(buffer[:size], now_ns)
+        transaction, read = split_poll(buffer)
         poll = self._polls.get(read)
         if poll is None:
             return None

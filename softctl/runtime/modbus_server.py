@@ -197,13 +197,12 @@ class _Protocol(asyncio.BufferedProtocol):
 
     def buffer_updated(self, nbytes: int) -> None:
         now_ns = self._owner.clock_ns()
-        data = self._view[:nbytes]
         if not self._queue:
-            replies = self._connection.answer_polls(data, now_ns)
+            replies = self._connection.answer_polls(self._view, nbytes, now_ns)
             if replies is not None:
                 self._transport.write(replies)
                 return
-        for action in self._connection.receive_any(bytes(data), now_ns):
+        for action in self._connection.receive_any(bytes(self._view[:nbytes]), now_ns):
             if self._queue or action.at_ns > now_ns:
                 self._queue.append(action)
             else:
