@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from softctl.logic import tree, typed
-from softctl.logic.convert import Converter, convert
-from softctl.logic.folding import settle
+from softctl.logic.check_conversions import ConversionChecker
+from softctl.logic.conversions import conversion_name
 from softctl.logic.source import Token, suggest
 from softctl.logic.standard import (
     OPERATORS,
@@ -12,70 +12,33 @@ from softctl.logic.standard import (
     Signature,
     belongs,
     elementary,
-    split_conversion,
     split_typed_name,
 )
 from softctl.logic.types import (
     BOOL,
     ERROR,
-    LINT,
     LREAL,
     REAL,
     UNTYPED_REAL,
     VOID,
     BlockType,
-    EnumType,
     StringType,
     Type,
     common_type,
     is_aggregate,
     is_integer,
-    is_kind,
     is_real,
     is_untyped,
     widens,
 )
-from softctl.logic.world import NOW, World
-from softctl.values.types import ElementaryType, Kind
+from softctl.logic.world import NOW
+from softctl.values.types import ElementaryType
 
 _REPEATING = frozenset(("+", "*", "AND", "OR", "XOR", "=", "<", ">", "<=", ">="))
 
 
-class CallChecker(Converter):
+class CallChecker(ConversionChecker):
     """Checks calls; the expression checker completes it."""
-
-    def __init__(self, world: World, block: typed.Block | None) -> None:
-        super().__init__(world.reporter)
-        self.world = world
-        self.block = block
-        self.narrowed: dict[int, typed.Interval] = {}
-
-    def expression(self, node: tree.Expression, want: Type | None = None) -> typed.Expression:
-        """See ExpressionChecker."""
-        raise NotImplementedError
-
-    def fail(self, at: Token, message: str, hint: str = "") -> typed.Expression:
-        """See ExpressionChecker."""
-        raise NotImplementedError
-
-    def unary(self, at: Token, operator: str, operand: typed.Expression) -> typed.Expression:
-        """See ExpressionChecker."""
-        raise NotImplementedError
-
-    def binary(
-        self,
-        at: Token,
-        operator: str,
-        left: typed.Expression,
-        right: typed.Expression,
-        want: Type | None = None,
-    ) -> typed.Expression:
-        """See ExpressionChecker."""
-        raise NotImplementedError
-
-    def reference(self, node: tree.Expression) -> typed.Expression | None:
-        """See StatementChecker."""
-        raise NotImplementedError
 
     def find_symbol(self, key: str) -> typed.Symbol | None:
         """The variable of that name: the unit's own first, then a global one."""
@@ -134,8 +97,11 @@ class CallChecker(Converter):
             result = self._operator_call(node, name, arguments, forced or want)
         elif name in SIGNATURES:
             result = self._signature_call(node, SIGNATURES[name], arguments, forced, want)
-        elif name == "TRUNC" or split_conversion(name) is not None:
-            result = self._conversion_call(node, name, arguments, want)
+        elif conversion_name(name) is not None:
+            values = self._values(arguments, None)
+            if values is None or len(values) != 1:
+                return self.fail(node.at, f"expected 1 argument of {name}, got {len(arguments)}")
+            result = self.conversion_call(node.at, name, values[0], want)
         else:
             return self._unknown(node, name)
         if enable is not None:
@@ -305,87 +271,6 @@ class CallChecker(Converter):
             f"{signature.name} takes {family} as {parameter}, got {value.type}",
         )
 
-    # Conversions
-
-    def _conversion_call(
-        self, node: tree.Call, name: str, arguments: list[tree.Argument], want: Type | None
-    ) -> typed.Expression:
-        found = split_conversion(name)
-        values = self._values(arguments, None)
-        if values is None or len(values) != 1:
-            return self.fail(node.at, f"{name} takes 1 argument, got {len(arguments)}")
-        value = values[0]
-        if value.type is ERROR:
-            return value
-        if found is None:  # TRUNC: the target comes from the surroundings
-            integer = want if want is not None and is_integer(want) else elementary("DINT")
-            assert isinstance(integer, ElementaryType)
-            found = (None, integer, "truncate")
-        source, target, mode = found
-        value = self._conversion_source(value, source)
-        if value.type is ERROR:
-            return value
-        return self.converted(node.at, value, target, mode)
-
-    def _conversion_source(
-        self, value: typed.Expression, source: ElementaryType | None
-    ) -> typed.Expression:
-        if source is None:
-            return self.settle(value)
-        wanted: Type = source
-        if source.name in ("STRING", "WSTRING"):
-            if isinstance(value.type, StringType):
-                return value
-            wanted = StringType(source.name == "WSTRING")
-        if isinstance(value.type, EnumType):
-            return value
-        return self.coerce(value, wanted)
-
-    def converted(
-        self, at: Token, value: typed.Expression, target: ElementaryType, mode: str
-    ) -> typed.Expression:
-        """An explicit conversion, if the two types have one."""
-        source = value.type
-        if not _has_conversion(source, target):
-            return self.fail(at, f"there is no conversion from {source} to {target}")
-        if is_kind(source, Kind.DURATION) or is_kind(target, Kind.DURATION):
-            return self._converted_duration(at, value, target, mode)
-        goal: Type = target
-        if target.name in ("STRING", "WSTRING"):
-            goal = StringType(target.name == "WSTRING")
-        if isinstance(value, typed.Constant):
-            folded = _fold_conversion(value, target, mode)
-            if folded is not None:
-                return folded
-        node = convert(value, goal, mode)
-        node.at = at
-        return node
-
-    def _converted_duration(
-        self, at: Token, value: typed.Expression, target: ElementaryType, mode: str
-    ) -> typed.Expression:
-        """Durations count in milliseconds when they are numbers, LTIME in nanoseconds.
-
-        The standard leaves the unit open; this is common practice, and what a register holds.
-        """
-        source = value.type
-        if is_kind(source, Kind.DURATION) and is_kind(target, Kind.DURATION):
-            return convert(value, target)
-        unit = 1 if "LTIME" in (str(source), target.name) else 1_000_000
-        if is_kind(source, Kind.DURATION):
-            if is_real(target):
-                number = convert(value, LREAL)
-                scale = typed.Constant(at, LREAL, float(unit))
-                return convert(typed.Binary(at, LREAL, "/", number, scale), target)
-            count = typed.Constant(at, LINT, unit)
-            return convert(self.binary(at, "/", value, count), target)
-        if is_real(source):
-            scale = typed.Constant(at, LREAL, float(unit))
-            number = value if source == LREAL else convert(value, LREAL)
-            return convert(typed.Binary(at, LREAL, "*", number, scale), target, mode)
-        count = typed.Constant(at, LINT, unit)
-        return self.binary(at, "*", convert(value, target), count)
-
     # Functions of the program
 
     def _user_call(self, node: tree.Call, name: str, block: typed.Block) -> typed.Expression:
@@ -484,18 +369,6 @@ class CallChecker(Converter):
         return typed.Constant(node.at, symbol.type, symbol.initial)
 
 
-def _has_conversion(source: Type, target: ElementaryType) -> bool:
-    """True for the pairs that can be computed so far: numbers, bits, BOOL and durations."""
-    if isinstance(source, EnumType):
-        return target.is_integer
-    if isinstance(source, StringType):
-        return source.name == target.name
-    known = isinstance(source, ElementaryType) and source.kind not in (Kind.DATE, Kind.STRING)
-    if is_kind(source, Kind.DATE):
-        return source == target or str(target) == f"L{source}" or str(source) == f"L{target}"
-    return known and target.kind not in (Kind.DATE, Kind.STRING)
-
-
 def _an_output(type_: BlockType) -> str:
     outputs = type_.block.of_kind("VAR_OUTPUT")
     return outputs[0].name if outputs else "Q"
@@ -528,17 +401,3 @@ def _default_for(
             return want
         return elementary("LWORD" if family == "ANY_BIT" else "DINT")
     return StringType()
-
-
-def _fold_conversion(
-    value: typed.Constant, target: ElementaryType, mode: str
-) -> typed.Constant | None:
-    numeric = isinstance(value.value, int | float) and not isinstance(value.value, bool)
-    if not numeric or not (target.is_numeric or is_kind(target, Kind.BITS)):
-        return None
-    if is_kind(value.type, Kind.DURATION, Kind.DATE):
-        return None
-    number = value.value
-    if isinstance(number, float) and not is_real(target):
-        number = int(number) if mode == "truncate" else round(number)
-    return typed.Constant(value.at, target, settle(number, target))

@@ -48,13 +48,13 @@ class ChartParser(StatementParser):
     def _step(self) -> tree.Step:
         initial = self.advance().kind == "INITIAL_STEP"
         name = self.expect_name("a step's name")
-        self.expect(":", ": after the step's name")
+        start = self.expect(":", ": after the step's name").end
         associations: list[tree.Association] = []
         while self.token.kind == "name":
             associations.append(self._association())
-        self.expect("END_STEP", "an action or END_STEP")
+        end = self.expect("END_STEP", "an action or END_STEP").start
         self.accept(";")
-        return tree.Step(name, name.text, initial, associations)
+        return tree.Step(name, name.text, initial, associations, (start, end))
 
     def _association(self) -> tree.Association:
         name = self.advance()

@@ -13,7 +13,7 @@ from softctl.logic.source import Token
 MAX_DEPTH = 60
 """Nesting beyond this is reported: it would exhaust the stack of one back end or another."""
 
-_LEVELS = {
+LEVELS = {
     "OR": 1,
     "XOR": 2,
     "AND": 3,
@@ -44,7 +44,7 @@ class ExpressionParser(Cursor):
         """A whole expression whose operators bind at least as tightly as `lowest`."""
         self.deepen()
         left = self._unary()
-        while (level := _LEVELS.get(self.token.kind, 0)) >= lowest:
+        while (level := LEVELS.get(self.token.kind, 0)) >= lowest:
             operator = self.advance()
             right = self.expression(level + 1)
             name = "AND" if operator.kind == "&" else operator.kind

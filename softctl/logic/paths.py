@@ -132,6 +132,9 @@ def coerce_value(value: Any, location: Location, path: str) -> Any:
     if isinstance(type_, StringType):
         if isinstance(value, str) and len(value) <= type_.length:
             return value
+    elif is_kind(type_, Kind.STRING):
+        if isinstance(value, str) and len(value) == 1:
+            return value
     elif is_kind(type_, Kind.BOOL):
         if value in (0, 1):
             return bool(value)

@@ -6,7 +6,7 @@ from typing import Any
 
 from softctl.logic import typed
 from softctl.logic.folding import interval_of
-from softctl.logic.python_functions import ROUNDED, render_function
+from softctl.logic.python_functions import ROUNDED, render_conversion, render_function
 from softctl.logic.types import (
     LREAL,
     REAL,
@@ -45,8 +45,10 @@ def default(type_: Type, initial: Any = None) -> str:
         return _object_default(type_, initial)
     if initial is not None:
         return literal(initial)
-    if isinstance(type_, StringType) or is_kind(type_, Kind.STRING):
+    if isinstance(type_, StringType):
         return "''"
+    if is_kind(type_, Kind.STRING):
+        return repr("\0")
     if isinstance(type_, SubrangeType):
         return literal(type_.low)
     if is_kind(type_, Kind.BOOL):
@@ -205,8 +207,8 @@ class ExpressionRenderer:
     def _convert(self, node: typed.Convert) -> str:
         source, target = node.operand.type, node.type
         text = self.render(node.operand)
-        if isinstance(target, StringType):
-            return f"{text}[:{target.length}]"
+        if node.mode not in ("round", "truncate"):
+            return render_conversion(node.mode, text, source, target, self.fresh)
         if is_kind(source, Kind.BOOL):
             return text if is_kind(target, Kind.BOOL) else _from_bool(text, target)
         if is_kind(target, Kind.BOOL):
@@ -224,8 +226,6 @@ class ExpressionRenderer:
             return f"to_real({text})"
         if node.name == "ABS" and is_kind(node.type, Kind.SIGNED):
             return self._wrapped(text, node.type)
-        if isinstance(node.type, StringType) and node.name in ("CONCAT", "INSERT", "REPLACE"):
-            return f"{text}[:{node.type.length}]"
         return text
 
     # Access

@@ -66,11 +66,6 @@ def _shift_left(arguments: list[str], type_: Type, fresh: Fresh) -> str:
     return f"shift_left({arguments[0]}, {arguments[1]}, {_bits(type_)})"
 
 
-def _shorten(text: str, type_: Type) -> str:
-    assert isinstance(type_, StringType)
-    return f"{text}[:{type_.length}]"
-
-
 def _concat(arguments: list[str], type_: Type, fresh: Fresh) -> str:
     return f"({' + '.join(arguments)})"
 
@@ -119,3 +114,39 @@ def render_function(name: str, arguments: list[str], type_: Type, fresh: Fresh) 
     if isinstance(template, str):
         return template.format(*arguments)
     return template(arguments, type_, fresh)
+
+
+CONVERSIONS: dict[str, str] = {
+    "code": "ord({0})",
+    "char": "{0}",
+    "first": "({0}[:1] or chr(0))",
+    "string": "{0}",
+    "day": "({0} // 86400000000000 * 86400000000000)",
+    "clock": "({0} % 86400000000000)",
+    "from bcd": "from_bcd({0})",
+    "text": "value_text({0}, {source!r})",
+    "parse": "value_of({0}, {target!r})",
+    "to bcd": "to_bcd({0}, {bits})",
+}
+"""The conversions that are no plain change of a number, by rule."""
+_TRANSFERS = {
+    ("REAL", "DWORD"): "bits_of_real({0})",
+    ("DWORD", "REAL"): "real_of_bits({0})",
+    ("LREAL", "LWORD"): "bits_of_lreal({0})",
+    ("LWORD", "LREAL"): "lreal_of_bits({0})",
+}
+
+
+def render_conversion(mode: str, text: str, source: Type, target: Type, fresh: Fresh) -> str:
+    """The Python expression of a conversion by its rule."""
+    if mode == "shorten":
+        assert isinstance(target, StringType)
+        name, length = fresh(), target.length
+        return f"({name} if len({name} := {text}) <= {length} else text_too_long({name}, {length}))"
+    if mode == "transfer":
+        return _TRANSFERS[(source.name, target.name)].format(text)
+    if mode == "code":
+        return f"chr({text})" if target.name in ("CHAR", "WCHAR") else f"ord({text})"
+    return CONVERSIONS[mode].format(
+        text, source=source.name, target=target.name, bits=getattr(target, "bits", 0)
+    )

@@ -6,14 +6,12 @@ import math
 from array import array
 from typing import Any
 
+from softctl.logic import python_library
 from softctl.logic.folding import divide, remainder
+from softctl.logic.python_fault import ScanFault
 from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
 
 _CELL = array("f", (0.0,))
-
-
-class ScanFault(Exception):  # noqa: N818 - the trade says fault
-    """A fault that generated code finds itself; its text is the cause."""
 
 
 def to_real(value: float, cell: array[float] = _CELL) -> float:
@@ -136,52 +134,6 @@ def choose(index: int, *values: Any) -> Any:
     return values[index]
 
 
-# Strings: positions count from 1 (IEC 61131-3 table 35).
-
-
-def text_mid(text: str, length: int, position: int) -> str:
-    """MID."""
-    _check_position(position, length)
-    return text[position - 1 : position - 1 + length]
-
-
-def text_right(text: str, length: int) -> str:
-    """RIGHT."""
-    _check_position(1, length)
-    return text[max(0, len(text) - length) :]
-
-
-def text_left(text: str, length: int) -> str:
-    """LEFT."""
-    _check_position(1, length)
-    return text[:length]
-
-
-def text_delete(text: str, length: int, position: int) -> str:
-    """DELETE."""
-    _check_position(position, length)
-    return text[: position - 1] + text[position - 1 + length :]
-
-
-def text_insert(text: str, other: str, position: int) -> str:
-    """INSERT behind a position."""
-    _check_position(position + 1, 0)
-    return text[:position] + other + text[position:]
-
-
-def text_replace(text: str, other: str, length: int, position: int) -> str:
-    """REPLACE."""
-    _check_position(position, length)
-    return text[: position - 1] + other + text[position - 1 + length :]
-
-
-def _check_position(position: int, length: int) -> None:
-    if position < 1 or length < 0:
-        raise ScanFault(
-            f"expected a position from 1 and a length from 0, got {position} and {length}"
-        )
-
-
 def _wrapper(type_: ElementaryType) -> Any:
     low, size = type_.low, type_.high - type_.low + 1
 
@@ -192,6 +144,7 @@ def _wrapper(type_: ElementaryType) -> Any:
 
 
 NAMESPACE: dict[str, Any] = {
+    **python_library.NAMESPACE,
     "inf": math.inf,
     "nan": math.nan,
     "to_real": to_real,
@@ -221,12 +174,6 @@ NAMESPACE: dict[str, Any] = {
     "shift_left": shift_left,
     "shift_right": shift_right,
     "choose": choose,
-    "text_mid": text_mid,
-    "text_left": text_left,
-    "text_right": text_right,
-    "text_delete": text_delete,
-    "text_insert": text_insert,
-    "text_replace": text_replace,
     **{
         f"wrap_{name}": _wrapper(type_)
         for name, type_ in ELEMENTARY_TYPES.items()

@@ -164,20 +164,3 @@ def split_typed_name(name: str) -> tuple[str, ElementaryType] | None:
     if type_ is None or (stem not in SIGNATURES and stem not in OPERATORS and stem != "NOT"):
         return None
     return stem, type_
-
-
-_CONVERSION = re.compile(r"(?:(\w+?)_)?(TO|TRUNC)_(\w+)")
-
-
-def split_conversion(
-    name: str,
-) -> tuple[ElementaryType | None, ElementaryType, str] | None:
-    """`REAL_TO_INT` as (REAL, INT, "round"), `TO_INT` with None, `TRUNC_INT` as "truncate"."""
-    found = _CONVERSION.fullmatch(name.upper())
-    if found is None:
-        return None
-    source = elementary(found[1]) if found[1] else None
-    target = elementary(found[3])
-    if target is None or (found[1] and source is None):
-        return None
-    return source, target, "truncate" if found[2] == "TRUNC" else "round"

@@ -283,6 +283,7 @@ class Step(Node):
     name: str
     initial: bool
     associations: list[Association]
+    span: Span = NO_SPAN
 
 
 @dataclass(slots=True)

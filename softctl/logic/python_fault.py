@@ -1,0 +1,7 @@
+"""The fault that generated code raises itself."""
+
+from __future__ import annotations
+
+
+class ScanFault(Exception):  # noqa: N818 - the trade says fault
+    """A fault that generated code finds itself; its text is the cause."""
