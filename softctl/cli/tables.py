@@ -44,7 +44,7 @@ def _print_rows(rows: list[Row]) -> None:
     for row in rows:
         table.add_row(
             row.table,
-            str(row.address),
+            f"{row.address}.{row.bit}" if row.bit else str(row.address),
             str(row.number),
             row.name,
             row.type,

@@ -11,10 +11,17 @@ from typing import Final
 
 from softctl.machine.model import Address, Machine, Point, Role
 from softctl.machine.read_values import show_value
-from softctl.values.registers import WordOrder
 from softctl.values.tables import Table
+from softctl.values.texts import is_character, text_length
+from softctl.values.types import Kind
 
 _SERVERS: Final = ("field", "hmi")
+_COUNTS: Final = {
+    "TIME": "1 = 1 ms",
+    "LTIME": "1 = 1 ns",
+    **dict.fromkeys(("DATE", "LDATE", "DT", "LDT"), "1 = 1 ns from 1970-01-01"),
+    **dict.fromkeys(("TOD", "LTOD"), "1 = 1 ns from midnight"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,17 +29,21 @@ class Row:
     """One point on one server.
 
     `address` is the zero-based wire address of its first register or bit, `number` the
-    printed one-based number of the same place, such as 30001. `word_order` is empty where
-    the value fits one register. `scale` says what counts or milliseconds stand for.
+    printed one-based number of the same place, such as 30001. `bit` is that of a BOOL in a
+    register, from 0 for the least significant. `type` is what travels, `length` a text's in
+    characters. `word_order` is empty where the value fits one register; a text's says which
+    byte of each register comes first. `scale` says what counts and times stand for.
     """
 
     server: str
     table: str
     address: int
+    bit: str
     number: str
     count: int
     name: str
     type: str
+    length: str
     word_order: str
     unit: str
     range: str
@@ -56,7 +67,9 @@ def register_map(machine: Machine) -> list[Row]:
         if address is not None
     ]
     tables = list(Table)
-    found.sort(key=lambda one: (one[0], tables.index(one[1].table), one[1].address))
+    found.sort(
+        key=lambda one: (one[0], tables.index(one[1].table), one[1].address, one[1].bit or 0)
+    )
     return [_row(machine, *one) for one in found]
 
 
@@ -76,7 +89,6 @@ def to_json(rows: Iterable[Row]) -> str:
 
 def _row(machine: Machine, server: str, address: Address, point: Point) -> Row:
     is_field = server == "field"
-    endpoint = machine.field if is_field else machine.hmi
     card = machine.cards.get(point.card) if is_field else None
     # An analog channel travels as counts in one register, whatever the point's type.
     is_raw = is_field and point.raw is not None
@@ -84,14 +96,16 @@ def _row(machine: Machine, server: str, address: Address, point: Point) -> Row:
         server=server,
         table=address.table.value,
         address=address.address,
+        bit="" if address.bit is None else str(address.bit),
         number=_number(address),
         count=address.count,
         name=point.name,
-        type="INT" if is_raw else point.type.name,
-        word_order=_word_order(address, endpoint.word_order),
+        type="INT" if is_raw else point.hmi_type.name,
+        length="" if not _is_text(point) else str(text_length(point.type)),
+        word_order="" if is_field else _word_order(machine, address, point),
         unit=point.unit,
         range=_range(point),
-        scale=_scale(point, is_raw),
+        scale=_scale(point, is_field),
         access=_access(is_field, address, point),
         role=point.role.value,
         description=point.description,
@@ -110,8 +124,12 @@ def _number(address: Address) -> str:
     return f"{number:0{width}d}"
 
 
-def _word_order(address: Address, order: WordOrder) -> str:
-    return order.value if address.count > 1 else ""
+def _word_order(machine: Machine, address: Address, point: Point) -> str:
+    return machine.hmi_order(point).value if address.count > 1 or _is_text(point) else ""
+
+
+def _is_text(point: Point) -> bool:
+    return point.type.kind is Kind.STRING and not is_character(point.type)
 
 
 def _range(point: Point) -> str:
@@ -121,12 +139,14 @@ def _range(point: Point) -> str:
     return f"{low} to {high} {point.unit}".rstrip()
 
 
-def _scale(point: Point, is_raw: bool) -> str:
-    if is_raw and point.raw is not None and point.low is not None and point.high is not None:
-        ends = zip(point.raw, (point.low, point.high), strict=True)
-        shown = (f"{raw} = {value:.9g} {point.unit}".rstrip() for raw, value in ends)
+def _scale(point: Point, is_field: bool) -> str:
+    on_hmi = None if point.scale is None else point.scale.raw
+    raw = point.raw if is_field else on_hmi
+    if raw is not None and point.low is not None and point.high is not None:
+        ends = zip(raw, (point.low, point.high), strict=True)
+        shown = (f"{count} = {value:.9g} {point.unit}".rstrip() for count, value in ends)
         return ", ".join(shown)
-    return {"TIME": "1 = 1 ms", "LTIME": "1 = 1 ns"}.get(point.type.name, "")
+    return _COUNTS.get(point.type.name, "")
 
 
 def _access(is_field: bool, address: Address, point: Point) -> str:
