@@ -21,6 +21,7 @@ from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable
 from softctl.runtime.loop import run_loop
+from softctl.runtime.tls_files import controller_tls, server_tls
 
 Where = tuple[str | None, int | None]
 """A host and a port from the command line; None takes the machine file's."""
@@ -58,8 +59,14 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
         field = FieldService(device, clock, output.event)
         control = ControlService(controller, clock, output.event, options.commands)
         async with _closing(field.close), _closing(control.close):
-            at_field = await field.start("127.0.0.1", port)
-            at_hmi = await control.start(hmi_host, hmi_port, at_field)
+            at_field = await field.start("127.0.0.1", port, server_tls(machine.field, folder.path))
+            at_hmi = await control.start(
+                hmi_host,
+                hmi_port,
+                at_field,
+                tls=server_tls(machine.hmi, folder.path),
+                field_tls=controller_tls(machine.field, folder.path),
+            )
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
             await _until_stopped(options, stop, output, field.wait, control.wait)
 
@@ -77,7 +84,8 @@ def run_field(options: Options, where: Where) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
         async with _closing(field.close):
-            output.begin(clock=clock, field=await field.start(host, port), hmi=None)
+            tls = server_tls(folder.machine.field, folder.path)
+            output.begin(clock=clock, field=await field.start(host, port, tls), hmi=None)
             await _until_stopped(options, stop, output, field.wait)
 
     _run(serve, open_output(Status(folder.machine, device, None), as_json=options.as_json))
@@ -96,7 +104,13 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
         clock = MachineClock(options.speed)
         control = ControlService(controller, clock, output.event, options.commands)
         async with _closing(control.close):
-            at_hmi = await control.start(hmi_host, hmi_port, at_field)
+            at_hmi = await control.start(
+                hmi_host,
+                hmi_port,
+                at_field,
+                tls=server_tls(machine.hmi, folder.path),
+                field_tls=controller_tls(machine.field, folder.path),
+            )
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
             await _until_stopped(options, stop, output, control.wait)
 

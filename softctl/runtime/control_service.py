@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ssl
 import time
 from collections.abc import Sequence
 
 from softctl.control import Controller
+from softctl.image import Side
+from softctl.image.permissions import role_table
 from softctl.modbus.device import Device
 from softctl.modbus.server import Server
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.field_link import FieldLink
 from softctl.runtime.modbus_server import ModbusServer
+from softctl.runtime.tls_files import ClientTls, require_tls
 
 _REPORT_EVERY_NS = 5_000_000_000
 
@@ -40,18 +44,39 @@ class ControlService:
         self._sink = sink
         endpoint = controller.machine.hmi
         hmi = controller.hmi
-        device = Device(hmi.bank, endpoint.unit, write_check=hmi.check_write)
+        roles = role_table(controller.machine, Side.HMI)
+        device = Device(
+            hmi.bank,
+            endpoint.unit,
+            write_check=hmi.check_write,
+            permit=None if roles is None else roles.permits,
+        )
         self.server = ModbusServer(Server([device]))
         self._link: FieldLink | None = None
         self._task: asyncio.Task[None] | None = None
         self._reported_at_ns = 0
         self._reported_overruns = 0
 
-    async def start(self, host: str, port: int, field: tuple[str, int]) -> tuple[str, int]:
-        """Listen for HMIs, start scanning and return where it listens; raises SoftctlError."""
-        where = await self.server.start(host, port)
+    async def start(
+        self,
+        host: str,
+        port: int,
+        field: tuple[str, int],
+        *,
+        tls: ssl.SSLContext | None = None,
+        field_tls: ClientTls | None = None,
+    ) -> tuple[str, int]:
+        """Listen for HMIs, start scanning and return where it listens; raises SoftctlError.
+
+        `tls` is the HMI server's, `field_tls` the field link's; both are None where the
+        machine file asks for none, and only there.
+        """
         controller = self.controller
-        self._link = FieldLink(controller.machine, controller.field_bank, *field, self._sink)
+        machine = controller.machine
+        require_tls(machine.hmi, tls)
+        require_tls(machine.field, field_tls)
+        where = await self.server.start(host, port, tls, self._sink)
+        self._link = FieldLink(machine, controller.field_bank, *field, self._sink, field_tls)
         self._task = asyncio.create_task(self._run(self._link))
         return where
 

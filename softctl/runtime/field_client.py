@@ -13,19 +13,26 @@ import logging
 from collections.abc import Awaitable, Callable
 from struct import error as struct_error
 from struct import pack, unpack
-from typing import NoReturn
+from typing import Any, Final, NoReturn
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
 from pymodbus.framer.socket import FramerSocket
 from pymodbus.pdu import DecodePDU, ModbusPDU
+from pymodbus.transport import ModbusProtocol
 
 from softctl.errors import SoftctlError
+from softctl.runtime.tls_errors import explain_tls_error
+from softctl.runtime.tls_files import ClientTls
 from softctl.values.tables import Table
 
 # Every failure is raised as a LinkError, so pymodbus's own account of it would only reach
 # a user's terminal twice. A program that configures logging still gets it.
 logging.getLogger("pymodbus").addHandler(logging.NullHandler())
+
+
+HANDSHAKE_TIMEOUT_S: Final = 3.0
+"""A handshake is rare and computes much, a reply is neither."""
 
 
 class LinkError(SoftctlError):
@@ -39,13 +46,19 @@ class FieldClient:
         host, port: where the device listens.
         unit: its unit id, 0..255.
         timeout_s: how long to wait for a connection and for each reply.
+        tls: how to speak Modbus/TCP Security, None for Modbus/TCP in the clear. A
+            handshake may take longer than a reply.
     """
 
-    def __init__(self, host: str, port: int, unit: int, timeout_s: float) -> None:
+    def __init__(
+        self, host: str, port: int, unit: int, timeout_s: float, tls: ClientTls | None = None
+    ) -> None:
         self._host = host
         self._port = port
         self._unit = unit
         self._timeout_s = timeout_s
+        self._tls = tls
+        self._trouble = ""
         self._lock = asyncio.Lock()
         self._client: AsyncModbusTcpClient | None = None
 
@@ -126,12 +139,44 @@ class FieldClient:
             reconnect_delay=0,
         )
         client.ctx.framer = _Framer(DecodePDU(False))
-        if not await client.connect():
-            raise LinkError(
-                f"expected a Modbus/TCP server at {self._host}:{self._port}, got no connection"
-            )
+        self._trouble = ""
+        is_connected = await (client.connect() if self._tls is None else self._secure(client))
+        if not is_connected:
+            got = f"no connection: {self._trouble}" if self._trouble else "no connection"
+            raise LinkError(f"expected a Modbus/TCP server at {self._host}:{self._port}, got {got}")
         self._client = client
         return client
+
+    async def _secure(self, client: AsyncModbusTcpClient) -> bool:
+        """Connect with TLS; pymodbus's own way knows no server name and drops the reason."""
+        protocol, lost = client.ctx, client.ctx.callback_disconnected
+        protocol.call_create = lambda: self._shake_hands(protocol)
+
+        def note_loss(error: Exception | None) -> None:
+            # With TLS 1.3 a server refuses a certificate after this side's handshake.
+            if error is not None:
+                self._trouble = explain_tls_error(error)
+            lost(error)
+
+        protocol.callback_disconnected = note_loss  # type: ignore[method-assign,assignment]
+        protocol.comm_params.timeout_connect = max(self._timeout_s, HANDSHAKE_TIMEOUT_S)
+        is_connected: bool = await client.connect()
+        protocol.comm_params.timeout_connect = self._timeout_s
+        return is_connected
+
+    async def _shake_hands(self, protocol: ModbusProtocol) -> tuple[Any, Any]:
+        assert self._tls is not None
+        try:
+            return await asyncio.get_running_loop().create_connection(
+                protocol.handle_new_connection,
+                self._host,
+                self._port,
+                ssl=self._tls.context,
+                server_hostname=self._tls.server_name or self._host,
+            )
+        except OSError as error:
+            self._trouble = explain_tls_error(error)
+            raise
 
     def _drop(self) -> None:
         if self._client is not None:
@@ -148,7 +193,7 @@ class FieldClient:
         try:
             reply = await send(client)
         except ModbusException as error:
-            self._fail(what, f"no reply within {self._timeout_s:g} s", error)
+            self._fail(what, self._trouble or f"no reply within {self._timeout_s:g} s", error)
         except OSError as error:
             self._fail(what, error.strerror or type(error).__name__, error)
         except asyncio.CancelledError:

@@ -13,6 +13,7 @@ from softctl.modbus.bank import Bank
 from softctl.modbus.blocks import Span, plan_reads, plan_writes
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.field_client import FieldClient, LinkError
+from softctl.runtime.tls_files import ClientTls
 from softctl.values.tables import Table
 
 _INPUTS = (Table.DISCRETE_INPUTS, Table.INPUT_REGISTERS)
@@ -29,10 +30,16 @@ class FieldLink:
     """
 
     def __init__(
-        self, machine: Machine, bank: Bank, host: str, port: int, sink: EventSink = ignore
+        self,
+        machine: Machine,
+        bank: Bank,
+        host: str,
+        port: int,
+        sink: EventSink = ignore,
+        tls: ClientTls | None = None,
     ) -> None:
         timeout_s = machine.fail_safe_after_ns / 2e9
-        self._client = FieldClient(host, port, machine.field.unit, timeout_s)
+        self._client = FieldClient(host, port, machine.field.unit, timeout_s, tls)
         self._where = f"{host}:{port}"
         self._bank = bank
         self._sink = sink
@@ -43,6 +50,7 @@ class FieldLink:
         self._good_at_ns: int | None = None
         self._connected = False
         self._said_healthy = False
+        self._said_reason = ""
         self._connecting: asyncio.Task[None] | None = None
 
     @property
@@ -52,6 +60,7 @@ class FieldLink:
         healthy = good is not None and time.monotonic_ns() - good < self._limit_ns
         if healthy is not self._said_healthy:
             self._said_healthy = healthy
+            self._said_reason = ""
             self._sink("field link healthy" if healthy else "field link lost", field=self._where)
         return healthy
 
@@ -99,8 +108,14 @@ class FieldLink:
 
     def _fail(self, error: LinkError) -> None:
         self._connected = False
-        self._sink("field request failed", field=self._where, reason=str(error))
+        self._complain("field request failed", error)
         self._start_connecting()
+
+    def _complain(self, event: str, error: LinkError) -> None:
+        """Say what is wrong, and the same thing once until the link was healthy again."""
+        if str(error) != self._said_reason:
+            self._said_reason = str(error)
+            self._sink(event, field=self._where, reason=self._said_reason)
 
     def _start_connecting(self) -> None:
         if self._connecting is None or self._connecting.done():
@@ -112,7 +127,8 @@ class FieldLink:
         while True:
             try:
                 await self._client.connect()
-            except LinkError:
+            except LinkError as error:
+                self._complain("field connection failed", error)
                 await asyncio.sleep(_RETRY_S[min(attempt, len(_RETRY_S) - 1)])
                 attempt += 1
             else:

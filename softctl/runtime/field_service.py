@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ssl
 import time
 
 from softctl.field import FieldDevice
+from softctl.image import Side
+from softctl.image.permissions import role_table
 from softctl.modbus.clients import Client
 from softctl.modbus.device import Device
 from softctl.modbus.server import Server
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.modbus_server import ModbusServer
+from softctl.runtime.tls_files import require_tls
 from softctl.values.tables import Table
 
 _MAX_BEHIND_WALL_NS = 250_000_000
@@ -26,21 +30,27 @@ class FieldService:
     and says so; `lost_ns` is the machine time given up so far.
     """
 
-    def __init__(
-        self, device: FieldDevice, clock: MachineClock, sink: EventSink = ignore
-    ) -> None:
+    def __init__(self, device: FieldDevice, clock: MachineClock, sink: EventSink = ignore) -> None:
         self.device = device
         self.clock = clock
         self.lost_ns = 0
         self._sink = sink
         endpoint = device.machine.field
-        modbus = Device(device.bank, endpoint.unit, on_write=self._note_write)
+        roles = role_table(device.machine, Side.FIELD)
+        permit = None if roles is None else roles.permits
+        modbus = Device(device.bank, endpoint.unit, permit=permit, on_write=self._note_write)
         self.server = ModbusServer(Server([modbus]))
         self._task: asyncio.Task[None] | None = None
 
-    async def start(self, host: str, port: int) -> tuple[str, int]:
-        """Listen, start the plant and return where it listens; raises SoftctlError."""
-        where = await self.server.start(host, port)
+    async def start(
+        self, host: str, port: int, tls: ssl.SSLContext | None = None
+    ) -> tuple[str, int]:
+        """Listen, start the plant and return where it listens; raises SoftctlError.
+
+        `tls` is None where the machine file asks for none, and only there.
+        """
+        require_tls(self.device.machine.field, tls)
+        where = await self.server.start(host, port, tls, self._sink)
         self._task = asyncio.create_task(self._run())
         return where
 

@@ -16,32 +16,11 @@ from typing import Any, Final, cast
 
 from softctl.modbus.certificates import CertificateError, read_certificate
 from softctl.runtime.events import EventSink, ignore
+from softctl.runtime.tls_errors import explain_tls_error
 
 HANDSHAKE_TIMEOUT_S: Final = 10.0
 MAX_HANDSHAKES: Final = 128
 """Handshakes in progress at one listener; one more ends the oldest."""
-
-_REASONS: Final = {
-    "PEER_DID_NOT_RETURN_A_CERTIFICATE": "no client certificate",
-    "UNSUPPORTED_PROTOCOL": "no TLS version from 1.2 on",
-    "VERSION_TOO_LOW": "no TLS version from 1.2 on",
-    "HTTP_REQUEST": "no TLS",
-    "HTTPS_PROXY_REQUEST": "no TLS",
-    "WRONG_VERSION_NUMBER": "no TLS",
-    "NO_SHARED_CIPHER": "no cipher suite that both sides have",
-}
-
-
-def explain_tls_error(error: Exception) -> str:
-    """What went wrong in a handshake, in a few words."""
-    words = getattr(error, "verify_message", "")
-    if words:
-        return f"certificate refused: {words}"
-    reason = getattr(error, "reason", None)
-    if isinstance(reason, str):
-        text = _REASONS.get(reason, reason.replace("_", " ").lower())
-        return text.replace("tlsv1 alert", "alert").replace("sslv3 alert", "alert")
-    return getattr(error, "strerror", None) or str(error) or type(error).__name__
 
 
 class TlsGates:
