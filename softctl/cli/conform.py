@@ -151,5 +151,6 @@ def _run(dial: Dial, wanted: Wanted, cases: tuple[Case, ...]) -> Report:
             return asyncio.run(run_cases(dial, wanted, cases, on_result=progress.add))
         except KeyboardInterrupt:
             progress.stop()
-            typer.echo("stopped; what the write ranges held was put back", err=True)
+            written = "; what the write ranges held was put back" if wanted.writes else ""
+            typer.echo(f"stopped{written}", err=True)
             raise typer.Exit(INTERRUPTED) from None

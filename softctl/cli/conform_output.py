@@ -181,10 +181,7 @@ def _parts(report: Report, *, details: bool) -> list[RenderableType]:
     totals = Counter(result.case.group for result in report.results)
     counts = {group: report.counts(group) for group in totals}
     parts += [groups_table(totals, counts), Text()]
-    parts += [
-        Text(f"not put back: {table.value} {address}", "bold red")
-        for table, address in report.unrestored
-    ]
+    parts += [Text(f"not put back: {address}", "bold red") for address in report.unrestored]
     parts.append(_verdict_line(report))
     return parts
 

@@ -16,6 +16,8 @@ GROUP = "files"
 _LENGTH_CLAUSE = f"{MAP}, 7 (exception 03: implied length is incorrect)"
 _MAX_FIFO = 31
 _NEW = [0x06AF, 0x04BE, 0x100D]
+WRITTEN_RECORDS = len(_NEW)
+"""No case writes more than the first so many records of a range."""
 
 
 def cases() -> Iterator[Case]:

@@ -110,7 +110,7 @@ def _read(table: Table, talk: Talk) -> bytes:
 def _same(table: Table, talk: Talk) -> tuple[int, int]:
     """An address that may be written, and the value it had before the run."""
     address = talk.writable(table)
-    return address, talk.site.area(table).originals.get(address, 0)
+    return address, talk.site.originals.value(table, address)
 
 
 def _write_coil(talk: Talk) -> bytes:
@@ -143,7 +143,8 @@ def _read_write(talk: Talk) -> bytes:
 
 def _write_record(talk: Talk) -> bytes:
     number, records = given_file(talk, 1)
-    return pdus.write_record(number, records.first, [0])
+    value = talk.site.originals.files.get(number, {}).get(records.first, 0)
+    return pdus.write_record(number, records.first, [value])
 
 
 def _read_fifo(talk: Talk) -> bytes:

@@ -51,8 +51,8 @@ def _head(report: Report) -> Iterator[str]:
     yield f'<p class="result {kind}"><b>{words}</b>: {escape(summary(report.counts()))}</p>'
     lines = "".join(f"<li>{escape(line)}</li>" for line in site_lines(report.site))
     yield f'<ul class="site">{lines}</ul>'
-    for table, address in report.unrestored:
-        yield f"<p><b>Not put back: {escape(table.value)} {address}</b></p>"
+    for address in report.unrestored:
+        yield f"<p><b>Not put back: {escape(address)}</b></p>"
 
 
 def _groups_table(report: Report) -> Iterator[str]:

@@ -18,7 +18,7 @@ class Report:
     """One run.
 
     `server` is HOST:PORT, `started` a date and time with its zone, `version` softctl's;
-    `unrestored` are addresses whose values could not be written back.
+    `unrestored` names addresses whose values could not be written back.
     """
 
     server: str
@@ -27,7 +27,7 @@ class Report:
     site: Site
     results: Sequence[Result]
     duration_ns: int
-    unrestored: Sequence[tuple[Table, int]] = ()
+    unrestored: Sequence[str] = ()
 
     @property
     def failures(self) -> list[Result]:

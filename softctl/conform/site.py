@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
+from softctl.conform.originals import Originals
 from softctl.values.tables import Table
 
 ADDRESSES = 65_536
@@ -62,7 +63,6 @@ class Area:
         writable: the longest run that may be written, exists and takes any value, or None.
         has_edge: the user's range goes on beyond `writable`, and `known` ends there.
         write_hole: an address that may be written and does not exist, or None.
-        originals: the values found in every range that may be written.
         refusal: why a range that the user gave is not `writable`; empty if none was given.
     """
 
@@ -72,7 +72,6 @@ class Area:
     writable: Range | None = None
     has_edge: bool = False
     write_hole: int | None = None
-    originals: Mapping[int, int] = field(default_factory=dict)
     refusal: str = ""
 
 
@@ -83,6 +82,7 @@ class Site:
     unit: int
     areas: Mapping[Table, Area] = field(default_factory=dict)
     support: Mapping[int, Support] = field(default_factory=dict)
+    originals: Originals = field(default_factory=Originals)
     files: Mapping[int, Range] = field(default_factory=dict)
     allows_unpredictable: bool = True
     can_half_close: bool = True

@@ -6,13 +6,16 @@ that the user gave: test values, and then what was there before.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable
+from dataclasses import replace
 
 from softctl.conform import judge, pdus
+from softctl.conform.asking import Asker
+from softctl.conform.files import WRITTEN_RECORDS
 from softctl.conform.functions import NAMES, example
+from softctl.conform.originals import Originals, write_one
 from softctl.conform.site import ADDRESSES, Area, Range, Site, Support, Wanted
-from softctl.conform.steps import Close, Hear, NotApplicable, Script, Send, Unmet
+from softctl.conform.steps import NotApplicable, Script, Unmet
 from softctl.conform.talk import Talk
 from softctl.values.tables import Table
 
@@ -25,23 +28,12 @@ _TRIED_VALUES = 16
 _REFUSALS = (0x02, 0x03, 0x04)
 
 
-class ReadSurvey:
+class ReadSurvey(Asker):
     """What reading tells about one server; shared by the parts of the survey."""
 
     def __init__(self, wanted: Wanted) -> None:
+        super().__init__(wanted.unit)
         self.wanted = wanted
-        self._talk = Talk(Site(wanted.unit))
-        self._line = 0
-
-    def ask(self, pdu: bytes) -> Script[bytes | None]:
-        """The reply PDU, or None when none came; then the next request has a new line."""
-        yield Send(self._line, self._talk.frame(pdu))
-        heard = yield Hear(self._line, 1)
-        if heard.replies:
-            return heard.replies[0].pdu
-        yield Close(self._line)
-        self._line += 1
-        return None
 
     def support(self, pdu: bytes) -> Script[Support]:
         """What becomes of a right request."""
@@ -78,15 +70,24 @@ class ReadSurvey:
         return Range(first, end - first) if end > first else None
 
     def values(self, table: Table, span: Range) -> Script[list[int]]:
-        """Values of a range that exists."""
-        return (yield from self._talk_on_own_line(table, span))
+        """Values of a range that exists; raises `Unmet` when they do not come right."""
+        function, most = table.read_function, 2000 if table.is_bits else 125
+        require = judge.require_bits if table.is_bits else judge.require_registers
+        found: list[int] = []
+        while len(found) < span.count:
+            part = min(most, span.count - len(found))
+            reply = yield from self.ask(pdus.read(function, span.first + len(found), part))
+            found += require(reply or b"", function, part)
+        return found
 
-    def _talk_on_own_line(self, table: Table, span: Range) -> Script[list[int]]:
-        return (yield from self._talk.read(table, span.first, span.count, self._line))
 
-
-def survey(wanted: Wanted) -> Script[Site]:
+def survey(wanted: Wanted, originals: Originals) -> Script[Site]:
     """Everything that the cases want to know; the server answers at least one read.
+
+    Args:
+        wanted: what may be read and written.
+        originals: filled in with what every address held, before it is written to, so
+            that the caller can put it back however this ends.
 
     Raises:
         Unmet: it answers none.
@@ -103,11 +104,14 @@ def survey(wanted: Wanted) -> Script[Site]:
         raise Unmet("an answer to any of the functions 01 to 04", "none in time")
     for table, area in areas.items():
         if table.is_writable:
-            areas[table] = yield from _survey_writes(reads, table, area)
+            areas[table] = yield from _survey_writes(reads, table, area, originals)
+    for file, records in wanted.files.items():
+        originals.files[file] = yield from _read_records(reads, file, records)
     site = Site(
         wanted.unit,
         areas,
         support,
+        originals,
         wanted.files,
         wanted.allows_unpredictable,
         wanted.can_half_close,
@@ -151,9 +155,21 @@ def _first_hole(reads: ReadSurvey, table: Table, candidates: Iterable[int]) -> S
     return None
 
 
-def _survey_writes(reads: ReadSurvey, table: Table, area: Area) -> Script[Area]:
+def _read_records(reads: ReadSurvey, file: int, records: Range) -> Script[dict[int, int]]:
+    """The first records of a file, which are the ones that cases write; none if unreadable."""
+    count = min(records.count, WRITTEN_RECORDS)
+    reply = yield from reads.ask(pdus.read_record(file, records.first, count))
+    if reply is None or len(reply) != 4 + 2 * count or reply[0] != 0x14:
+        return {}
+    data = reply[4:]
+    return {records.first + i: int.from_bytes(data[2 * i : 2 * i + 2], "big") for i in range(count)}
+
+
+def _survey_writes(
+    reads: ReadSurvey, table: Table, area: Area, originals: Originals
+) -> Script[Area]:
     """The longest run inside the ranges given that exists and takes any value."""
-    originals: dict[int, int] = {}
+    held = originals.tables.setdefault(table, {})
     holes: list[int] = []
     best: Range | None = None
     refusal = ""
@@ -165,8 +181,12 @@ def _survey_writes(reads: ReadSurvey, table: Table, area: Area) -> Script[Area]:
         if run is None:
             refusal = refusal or f"{table.value} {given} do not exist"
             continue
-        values = yield from reads.values(table, run)
-        originals.update(zip(range(run.first, run.end), values, strict=True))
+        try:
+            values = yield from reads.values(table, run)
+        except Unmet as unmet:
+            refusal = f"{table.value} {given} may be written, but cannot be read: {unmet}"
+            continue
+        held.update(zip(range(run.first, run.end), values, strict=True))
         why = yield from _refuses(reads, table, run, values)
         if why:
             refusal = f"{table.value} {given} may be written, but the server refuses {why}"
@@ -180,7 +200,6 @@ def _survey_writes(reads: ReadSurvey, table: Table, area: Area) -> Script[Area]:
         writable=best,
         has_edge=has_edge,
         write_hole=holes[0] if holes else None,
-        originals=originals,
         refusal="" if best else refusal,
     )
 
@@ -198,26 +217,13 @@ def _refuses(reads: ReadSurvey, table: Table, run: Range, before: list[int]) -> 
     for offset in offsets:
         values = (1, 0, before[offset]) if table.is_bits else (0xFFFF, 0, before[offset])
         for value in values:
-            reply = yield from _write_one(reads, table, run.first + offset, value)
+            reply = yield from write_one(reads, table, run.first + offset, value)
             if reply is not None and len(reply) == 2 and reply[1] in _REFUSALS:
                 what = f"{value} at {run.first + offset}"
                 reason = reason or f"{what} with {judge.exception_text(reply[1])}"
         if reason:
             break
     return reason
-
-
-def _write_one(reads: ReadSurvey, table: Table, address: int, value: int) -> Script[bytes | None]:
-    if table.is_bits:
-        singles = pdus.write_coil(address, 0xFF00 if value else 0)
-        several = pdus.write_coils(address, [value])
-    else:
-        singles = pdus.write_register(address, value)
-        several = pdus.write_registers(address, [value])
-    reply = yield from reads.ask(singles)
-    if reply is not None and judge.is_exception(reply, 0x01):
-        reply = yield from reads.ask(several)
-    return reply
 
 
 def _survey_functions(reads: ReadSurvey, site: Site) -> Script[Site]:
@@ -233,50 +239,3 @@ def _survey_functions(reads: ReadSurvey, site: Site) -> Script[Site]:
             continue
         support[function] = yield from reads.support(request)
     return replace(site, support=support)
-
-
-@dataclass(frozen=True, slots=True)
-class Restored:
-    """What could not be written back: (table, address) pairs."""
-
-    missed: tuple[tuple[Table, int], ...] = field(default=())
-
-
-def restore(site: Site) -> Script[Restored]:
-    """Write back what the survey found in every range that may be written."""
-    reads = ReadSurvey(Wanted(site.unit))
-    missed: list[tuple[Table, int]] = []
-    for table, area in site.areas.items():
-        for first, values in _runs(area.originals):
-            missed += yield from _restore_run(reads, table, first, values)
-    return Restored(tuple(missed))
-
-
-def _runs(originals: Mapping[int, int]) -> Iterator[tuple[int, list[int]]]:
-    """Addresses that follow each other, cut into what one request can write."""
-    first = 0
-    values: list[int] = []
-    for address in sorted(originals):
-        if values and (address != first + len(values) or len(values) == 123):
-            yield first, values
-            values = []
-        if not values:
-            first = address
-        values.append(originals[address])
-    if values:
-        yield first, values
-
-
-def _restore_run(
-    reads: ReadSurvey, table: Table, first: int, values: list[int]
-) -> Script[list[tuple[Table, int]]]:
-    build = pdus.write_coils if table.is_bits else pdus.write_registers
-    pdu = build(first, values)
-    if (yield from reads.ask(pdu)) == pdu[:5]:
-        return []
-    missed = []
-    for address, value in enumerate(values, first):
-        reply = yield from _write_one(reads, table, address, value)
-        if reply is None or reply[0] & 0x80:
-            missed.append((table, address))
-    return missed

@@ -28,7 +28,7 @@ def to_json(report: Report) -> str:
         "functions": {
             str(function): support.value for function, support in report.site.support.items()
         },
-        "not_restored": [f"{table.value} {address}" for table, address in report.unrestored],
+        "not_restored": list(report.unrestored),
         "cases": [_case(result) for result in report.results],
     }
     return json.dumps(document, indent=2, ensure_ascii=False)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import socket
 import ssl
 import struct
@@ -21,6 +22,7 @@ from softctl import __version__
 from softctl.conform import Case, Outcome, Result, Site, Wanted
 from softctl.conform.cases import script_of
 from softctl.conform.evidence import Notebook
+from softctl.conform.originals import Originals, restore
 from softctl.conform.report import Report
 from softctl.conform.steps import (
     Close,
@@ -36,10 +38,9 @@ from softctl.conform.steps import (
     Unmet,
     advance,
 )
-from softctl.conform.survey import restore, survey
+from softctl.conform.survey import survey
 from softctl.conform.wire import split_replies
 from softctl.errors import SoftctlError
-from softctl.values.tables import Table
 
 T = TypeVar("T")
 
@@ -291,17 +292,18 @@ async def run_cases(
     started = datetime.now(UTC).isoformat(timespec="seconds")
     began_ns = time.monotonic_ns()
     await _require_reachable(dial)
-    site, dial = await _survey(dial, wanted)
-    on_site(site)
+    originals = Originals()
     results: list[Result] = []
     try:
+        site, dial = await _survey(dial, wanted, originals)
+        on_site(site)
         for case in cases:
             results.append(await _play(dial, site, case))
             on_result(results[-1])
     except BaseException:
-        _require_restored(await _restore(dial, site))
+        _require_restored(await _restore(dial, wanted.unit, originals))
         raise
-    unrestored = await _restore(dial, site)
+    unrestored = await _restore(dial, wanted.unit, originals)
     duration_ns = time.monotonic_ns() - began_ns
     return Report(str(dial), started, __version__, site, results, duration_ns, unrestored)
 
@@ -317,11 +319,11 @@ async def _require_reachable(dial: Dial) -> None:
     await line.lost.wait()
 
 
-async def _survey(dial: Dial, wanted: Wanted) -> tuple[Site, Dial]:
+async def _survey(dial: Dial, wanted: Wanted, originals: Originals) -> tuple[Site, Dial]:
     """The site, and a dial that waits as long as this server's pace asks for."""
     lines = Lines(dial)
     try:
-        site = await lines.finish(survey(wanted))
+        site = await lines.finish(survey(wanted, originals))
     except Unmet as unmet:
         raise SoftctlError(f"{unmet} ({dial}, unit {wanted.unit})") from unmet
     finally:
@@ -341,21 +343,21 @@ async def _play(dial: Dial, site: Site, case: Case) -> Result:
     return Result(case, outcome, lines.notebook.evidence(), duration_ns)
 
 
-async def _restore(dial: Dial, site: Site) -> tuple[tuple[Table, int], ...]:
+async def _restore(dial: Dial, unit: int, originals: Originals) -> list[str]:
     lines = Lines(dial)
     try:
-        return (await lines.finish(restore(site))).missed
+        return await lines.finish(restore(unit, originals))
     finally:
         await lines.close()
 
 
-def _require_restored(missed: Sequence[tuple[Table, int]]) -> None:
+def _require_restored(missed: Sequence[str]) -> None:
     """Where there will be no report to tell it."""
     if missed:
-        first = ", ".join(f"{table.value} {address}" for table, address in missed[:5])
+        first = ", ".join(missed[:5])
         raise SoftctlError(
             f"expected to put back what the write ranges held, got no confirmation for "
-            f"{len(missed)} addresses: {first}" + (" …" if len(missed) > 5 else "")
+            f"{len(missed)} places: {first}" + (" …" if len(missed) > 5 else "")
         )
 
 
@@ -364,7 +366,9 @@ def _reason(error: OSError) -> str:
         return "no connection in time"
     if isinstance(error, ssl.SSLError):
         return f"TLS error: {getattr(error, 'verify_message', '') or error.reason or error}"
-    return (error.strerror or str(error)).lower()
+    if isinstance(error, socket.gaierror) or not error.errno:
+        return (error.strerror or str(error)).lower()
+    return os.strerror(error.errno).lower()
 
 
 def _reset_on_close(transport: asyncio.BaseTransport) -> None:

@@ -54,8 +54,10 @@ async def serving(
     listener = await loop.create_server(
         lambda: _Protocol(server, alive), "127.0.0.1", 0, ssl=context
     )
-    yield listener.sockets[0].getsockname()[1]
-    listener.close()
-    for transport in list(alive):
-        transport.abort()
-    await listener.wait_closed()
+    try:
+        yield listener.sockets[0].getsockname()[1]
+    finally:
+        listener.close()
+        for transport in list(alive):
+            transport.abort()
+        await listener.wait_closed()

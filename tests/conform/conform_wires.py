@@ -9,6 +9,7 @@ from conform_reference import BITS, FILE, RECORDS, REGISTERS, Link, ReferenceSer
 from softctl.conform import Case, Outcome, Range, Result, Site, Verdict, Wanted, all_cases
 from softctl.conform.cases import script_of
 from softctl.conform.evidence import Notebook
+from softctl.conform.originals import Originals
 from softctl.conform.steps import (
     Close,
     HalfClose,
@@ -107,7 +108,7 @@ def finish(server: ReferenceServer, script: Script):
 
 
 def site_of(server: ReferenceServer, wanted: Wanted = WANTED) -> Site:
-    return finish(server, survey(wanted))
+    return finish(server, survey(wanted, Originals()))
 
 
 def play(server: ReferenceServer, site: Site, case: Case) -> Result:

@@ -159,8 +159,27 @@ async def test_values_that_cannot_be_put_back_are_an_error_then() -> None:
         task = asyncio.create_task(
             run_cases(Dial("127.0.0.1", port), WANTED, choose(["write-one"]), on_result=stop)
         )
-        with pytest.raises(SoftctlError, match=r"for 2300 addresses: coils 0, coils 1, "):
+        with pytest.raises(SoftctlError, match=r"for 2301 places: coils 0, coils 1, "):
             await task
+
+
+async def test_values_are_put_back_when_the_survey_is_broken_off() -> None:
+    """The survey tries values before the first case; those are undone as well."""
+    server = ReferenceServer()
+    server.holding = list(range(300))
+
+    class Stopping(ReferenceServer):
+        def function_6(self, link, pdu):
+            if server.holding[4] == 0xFFFF:
+                task.cancel()
+            return super().function_6(link, pdu)
+
+    server.__class__ = Stopping
+    async with serving(server) as port:
+        task = asyncio.create_task(run_cases(Dial("127.0.0.1", port), WANTED, all_cases()))
+        with pytest.raises(asyncio.CancelledError):
+            await task
+    assert server.holding == list(range(300))
 
 
 def _certificate(folder) -> tuple[str, ssl.SSLContext]:

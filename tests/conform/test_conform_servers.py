@@ -69,7 +69,7 @@ async def _run_ours(device: Device, wanted: Wanted) -> Report:
     server = ModbusServer(device)
     host, port = await server.start()
     try:
-        return await run_cases(Dial(host, port), wanted, all_cases())
+        return await run_cases(Dial(host, port, settle_s=0.02), wanted, all_cases())
     finally:
         await server.close()
 
@@ -85,7 +85,7 @@ async def test_our_server_with_full_tables_passes_every_case_that_applies() -> N
         "function-021-answered fc21-* fc24-*"
     )
     assert report.counts()[Verdict.PASS] >= 265
-    assert report.unrestored == ()
+    assert report.unrestored == []
 
 
 async def test_our_server_as_a_field_passes_every_case_that_applies() -> None:
@@ -146,7 +146,7 @@ def _process(*command: str | Path) -> Iterator[int]:
 async def _deviations(port: int, timeout_s: float) -> dict[str, str]:
     dial = Dial("127.0.0.1", port, timeout_s)
     report = await run_cases(dial, EVERYTHING, all_cases())
-    assert report.unrestored == ()
+    assert report.unrestored == []
     return _reasons(report)
 
 

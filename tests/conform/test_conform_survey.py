@@ -9,8 +9,9 @@ from conform_reference import ReferenceServer, Refuse, word
 from conform_wires import WANTED, Wires, failed, finish, play_all, site_of
 
 from softctl.conform import Range, Support, Verdict, Wanted
+from softctl.conform.originals import Originals, restore
 from softctl.conform.steps import Unmet
-from softctl.conform.survey import restore, survey
+from softctl.conform.survey import survey
 from softctl.values.tables import Table
 
 READ_ONLY = Wanted(unit=1)
@@ -117,13 +118,16 @@ def test_values_are_put_back() -> None:
     server = ReferenceServer()
     server.holding = [3 * index for index in range(300)]
     server.coils = [index % 2 for index in range(2000)]
-    before = (list(server.holding), list(server.coils))
+    server.records = [7 * index for index in range(10)]
+    before = (list(server.holding), list(server.coils), list(server.records))
     site = site_of(server)
-    assert (server.holding, server.coils) == before
+    assert (server.holding, server.coils, server.records) == before
     play_all(lambda: server, site)
-    assert (server.holding, server.coils) != before
-    assert finish(server, restore(site)).missed == ()
-    assert (server.holding, server.coils) == before
+    assert server.holding != before[0]
+    assert server.coils != before[1]
+    assert server.records != before[2]
+    assert finish(server, restore(1, site.originals)) == []
+    assert (server.holding, server.coils, server.records) == before
 
 
 def test_what_cannot_be_put_back_is_told() -> None:
@@ -135,8 +139,10 @@ def test_what_cannot_be_put_back_is_told() -> None:
         def store(self, values, first, new):
             raise Refuse(4)
 
-    missed = finish(Locked(), restore(site)).missed
-    assert missed == tuple((Table.HOLDING_REGISTERS, address) for address in range(3))
+    assert finish(Locked(), restore(1, site.originals)) == [
+        *(f"holding registers {address}" for address in range(3)),
+        "file 4 records 0-2",
+    ]
 
 
 def test_a_range_whose_points_refuse_values_is_not_written() -> None:
@@ -171,7 +177,7 @@ def test_a_server_that_answers_nothing_is_an_error() -> None:
             return b""
 
     with pytest.raises(Unmet, match="expected an answer to any of the functions 01 to 04"):
-        finish(Mute(), survey(READ_ONLY))
+        finish(Mute(), survey(READ_ONLY, Originals()))
 
 
 def test_unforeseeable_requests_need_a_confirmed_host() -> None:
