@@ -6,8 +6,10 @@ from softctl.machine.model import (
     Address,
     Card,
     CardKind,
+    Connections,
     Endpoint,
     Equipment,
+    Identification,
     KeyFiles,
     Machine,
     Number,
@@ -17,7 +19,9 @@ from softctl.machine.model import (
     Scalar,
     Scale,
     Security,
+    UnknownUnit,
     Value,
+    WhenFull,
 )
 from softctl.machine.parse import parse_machine
 from softctl.machine.sections import machine_schema
@@ -26,8 +30,10 @@ __all__ = [
     "Address",
     "Card",
     "CardKind",
+    "Connections",
     "Endpoint",
     "Equipment",
+    "Identification",
     "KeyFiles",
     "Machine",
     "Number",
@@ -37,7 +43,9 @@ __all__ = [
     "Scalar",
     "Scale",
     "Security",
+    "UnknownUnit",
     "Value",
+    "WhenFull",
     "machine_schema",
     "parse_machine",
 ]

@@ -30,6 +30,8 @@ EXPECTED: Final = "expected"
 
 _HOST: Final = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,251}[A-Za-z0-9])?")
 _STRING: Final = {"type": "string"}
+_SHORT_TEXT: Final = 200
+"""Characters of an identification object; one has to fit a reply of 253 bytes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,6 +166,28 @@ def _count_type(value: object) -> object:
     return refuse("a whole-number type such as INT or UDINT", value, hint)
 
 
+def _network(value: object) -> object:
+    """An address or network; `192.0.2.7/24`, which is neither, is refused."""
+    if isinstance(value, str):
+        try:
+            ipaddress.ip_network(value)
+        except ValueError:
+            pass
+        else:
+            return value
+    return refuse("an address or a network such as '192.0.2.0/24'", value)
+
+
+def _short_text(value: object) -> object:
+    if isinstance(value, str) and value.isascii() and value.isprintable():
+        if 0 < len(value) <= _SHORT_TEXT:
+            return value
+        got = f"{len(value)} of them"
+        fail(f"expected 1 to {_SHORT_TEXT} characters, got {got}")
+    hint = "put it in quotes" if is_number(value) else ""
+    return refuse("printable ASCII text", value, hint)
+
+
 def whole(low: int, high: int) -> Checked:
     """The check of whole numbers from `low` to `high`."""
 
@@ -256,6 +280,8 @@ Pair = Annotated[
 RegisterType = Annotated[ElementaryType, Checked(_register_type, _TYPE_SCHEMA)]
 CountType = Annotated[ElementaryType, Checked(_count_type, {"enum": _COUNT_TYPES})]
 Bit = Annotated[int, whole(0, 15)]
+Network = Annotated[str, Checked(_network, _STRING)]
+ShortText = Annotated[str, Checked(_short_text, {"type": "string", "maxLength": _SHORT_TEXT})]
 Order = Annotated[WordOrder, choice(WordOrder)]
 CardKindWord = Annotated[CardKind, choice(CardKind)]
 Contact = Annotated[ContactState, choice(ContactState)]

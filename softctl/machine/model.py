@@ -221,6 +221,48 @@ class Security:
     server_name: str = ""
 
 
+class UnknownUnit(Enum):
+    """What a request to a unit id that nobody has is answered with."""
+
+    EXCEPTION = "exception"
+    SILENCE = "silence"
+
+
+class WhenFull(Enum):
+    """What happens to a connection beyond the limit."""
+
+    CLOSE_OLDEST = "close oldest"
+    REFUSE = "refuse"
+
+
+@dataclass(frozen=True, slots=True)
+class Connections:
+    """Who may connect to a server, how many, and for how long without a request.
+
+    `idle_ns` None is for ever. `allow` and `read_only` are networks or single addresses;
+    an empty `allow` is everybody, and clients of `read_only` may change nothing.
+    """
+
+    limit: int = 256
+    when_full: WhenFull = WhenFull.CLOSE_OLDEST
+    idle_ns: int | None = None
+    allow: tuple[str, ...] = ()
+    read_only: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Identification:
+    """What a server says about itself when asked (function 43/14); empty for the default."""
+
+    vendor: str = ""
+    product_code: str = ""
+    revision: str = ""
+    vendor_url: str = ""
+    product_name: str = ""
+    model_name: str = ""
+    application_name: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Endpoint:
     """Where a Modbus/TCP server listens, and how it orders the registers of wide values.
@@ -233,6 +275,9 @@ class Endpoint:
     unit: int
     word_order: WordOrder
     security: Security | None = None
+    unknown_unit: UnknownUnit = UnknownUnit.EXCEPTION
+    connections: Connections = Connections()
+    identification: Identification = Identification()
 
 
 @dataclass(frozen=True, slots=True)

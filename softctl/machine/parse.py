@@ -13,8 +13,10 @@ from softctl.machine.document import Entry, describe, read_document
 from softctl.machine.hmi_places import place_on_hmi
 from softctl.machine.model import (
     Card,
+    Connections,
     Endpoint,
     Equipment,
+    Identification,
     Machine,
     Point,
     Scalar,
@@ -304,7 +306,19 @@ def _card(named: Named, section: CardSection, first: int) -> Card:
 
 
 def _endpoint(section: EndpointSection) -> Endpoint:
-    return Endpoint(section.host, section.port, section.unit, section.word_order)
+    who = section.connections
+    texts = section.identification.model_dump(exclude_none=True)
+    return Endpoint(
+        section.host,
+        section.port,
+        section.unit,
+        section.word_order,
+        unknown_unit=section.unknown_unit,
+        connections=Connections(
+            who.limit, who.when_full, who.idle, tuple(who.allow), tuple(who.read_only)
+        ),
+        identification=Identification(**texts),
+    )
 
 
 def _meet(host: str, other: str) -> bool:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import ValidationError
 
@@ -64,7 +64,7 @@ class Reader:
             return model.model_validate(named.entry.plain())
         except ValidationError as error:
             for detail in error.errors(include_url=False):
-                self._translate(dict(detail), named, list(model.model_fields))
+                self._translate(dict(detail), named, model)
             return None
 
     def children(self, named: Named, what: str) -> Iterator[Named]:
@@ -98,18 +98,25 @@ class Reader:
             return True
         return False
 
-    def _translate(self, detail: dict[str, Any], named: Named, keys: list[str]) -> None:
+    def _translate(self, detail: dict[str, Any], named: Named, model: type[Section]) -> None:
         """One of pydantic's errors in our words."""
         steps: tuple[str | int, ...] = detail["loc"]
+        *parents, last = steps
         if detail["type"] == "missing":
-            self.complain(f"expected the key '{steps[-1]}' in {named.name}, got none", named.place)
+            name = ".".join(str(step) for step in (named.name, *parents))
+            place = named.where(*parents) if parents else named.place
+            self.complain(f"expected the key '{last}' in {name}, got none", place)
         elif detail["type"] == "extra_forbidden":
-            key = str(steps[-1])
+            key, keys = str(last), list(_inner(model, parents).model_fields)
             self.complain(
                 f"expected a key among {', '.join(keys)}; got '{key}'",
-                named.entry.keys[key],
+                walk(named.entry, tuple(parents)).keys[key],
                 suggest(key, keys),
             )
+        elif detail["type"] == "model_type":
+            keys = list(_inner(model, steps).model_fields)
+            got = _shape(detail["input"])
+            self.complain(f"expected keys ({', '.join(keys)}), got {got}", named.where(*steps))
         elif detail["type"] == EXPECTED:
             context = detail["ctx"]
             self.complain(context["message"], named.where(*steps), context["hint"])
@@ -119,6 +126,15 @@ class Reader:
             self.complain(
                 f"expected {expected}, got {_shape(detail['input'])}", named.where(*steps)
             )
+
+
+def _inner(model: type[Section], steps: Sequence[str | int]) -> type[Section]:
+    """The section inside a section that `steps` lead to."""
+    for step in steps:
+        hint = model.model_fields[str(step)].annotation
+        choices = (hint, *get_args(hint))
+        model = next(one for one in choices if isinstance(one, type) and issubclass(one, Section))
+    return model
 
 
 def _shape(value: object) -> str:

@@ -20,11 +20,13 @@ from softctl.machine.fields import (
     Host,
     Identifier,
     Names,
+    Network,
     Order,
     Pair,
     Port,
     Program,
     RegisterType,
+    ShortText,
     Text,
     Truth,
     Unit,
@@ -34,7 +36,7 @@ from softctl.machine.fields import (
     refuse,
     whole,
 )
-from softctl.machine.model import Role
+from softctl.machine.model import Role, UnknownUnit, WhenFull
 from softctl.values.registers import WordOrder
 from softctl.values.scaling import INT_LIMITS
 
@@ -133,6 +135,37 @@ class FieldTlsSection(TlsSection):
     )
 
 
+class ConnectionsSection(Section):
+    """Who may connect to a server."""
+
+    limit: Annotated[int, whole(1, 10_000)] = Field(
+        default=256, description="most clients at a time"
+    )
+    when_full: Annotated[WhenFull, choice(WhenFull)] = Field(
+        default=WhenFull.CLOSE_OLDEST,
+        description="what happens at one client more: the longest idle one goes, or it is refused",
+    )
+    idle: Annotated[int, duration("1 s", "86400 s")] | None = Field(
+        default=None, description="closes a connection after so long without a request"
+    )
+    allow: list[Network] = Field(default=[], description="who may connect; else everybody")
+    read_only: list[Network] = Field(default=[], description="who may change nothing")
+
+
+class IdentificationSection(Section):
+    """What a server says about itself (function 43/14)."""
+
+    vendor: ShortText | None = Field(default=None, description="object 0; else softctl")
+    product_code: ShortText | None = Field(default=None, description="object 1; else the name")
+    revision: ShortText | None = Field(default=None, description="object 2; else softctl's")
+    vendor_url: ShortText | None = Field(default=None, description="object 3")
+    product_name: ShortText | None = Field(default=None, description="object 4; else the title")
+    model_name: ShortText | None = Field(default=None, description="object 5")
+    application_name: ShortText | None = Field(
+        default=None, description="object 6; else which server it is"
+    )
+
+
 class EndpointSection(Section):
     """A Modbus/TCP server."""
 
@@ -141,6 +174,16 @@ class EndpointSection(Section):
     unit: Annotated[int, whole(0, 255)] = Field(default=1, description="unit identifier")
     word_order: Order = Field(
         default=WordOrder.ABCD, description="order of the bytes of values wider than a register"
+    )
+    unknown_unit: Annotated[UnknownUnit, choice(UnknownUnit)] = Field(
+        default=UnknownUnit.EXCEPTION,
+        description="answer to a unit identifier that nobody has: exception 0B, or silence",
+    )
+    connections: ConnectionsSection = Field(
+        default=ConnectionsSection(), description="who may connect"
+    )
+    identification: IdentificationSection = Field(
+        default=IdentificationSection(), description="what it says about itself"
     )
 
 

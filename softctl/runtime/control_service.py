@@ -12,11 +12,11 @@ from softctl.control import Controller
 from softctl.image import Side
 from softctl.image.permissions import role_table
 from softctl.modbus.device import Device
-from softctl.modbus.server import Server
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.field_link import FieldLink
 from softctl.runtime.modbus_server import ModbusServer
+from softctl.runtime.server_settings import identification, serve
 from softctl.runtime.tls_files import ClientTls, require_tls
 
 _REPORT_EVERY_NS = 5_000_000_000
@@ -50,8 +50,9 @@ class ControlService:
             endpoint.unit,
             write_check=hmi.check_write,
             permit=None if roles is None else roles.permits,
+            identification=identification(controller.machine, endpoint, "soft controller"),
         )
-        self.server = ModbusServer(Server([device]))
+        self.server = ModbusServer(serve(device, endpoint))
         self._link: FieldLink | None = None
         self._task: asyncio.Task[None] | None = None
         self._reported_at_ns = 0

@@ -12,10 +12,10 @@ from softctl.image import Side
 from softctl.image.permissions import role_table
 from softctl.modbus.clients import Client
 from softctl.modbus.device import Device
-from softctl.modbus.server import Server
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.modbus_server import ModbusServer
+from softctl.runtime.server_settings import identification, serve
 from softctl.runtime.tls_files import require_tls
 from softctl.values.tables import Table
 
@@ -38,8 +38,14 @@ class FieldService:
         endpoint = device.machine.field
         roles = role_table(device.machine, Side.FIELD)
         permit = None if roles is None else roles.permits
-        modbus = Device(device.bank, endpoint.unit, permit=permit, on_write=self._note_write)
-        self.server = ModbusServer(Server([modbus]))
+        modbus = Device(
+            device.bank,
+            endpoint.unit,
+            permit=permit,
+            on_write=self._note_write,
+            identification=identification(device.machine, endpoint, "simulated field"),
+        )
+        self.server = ModbusServer(serve(modbus, endpoint))
         self._task: asyncio.Task[None] | None = None
 
     async def start(
