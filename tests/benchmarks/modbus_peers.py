@@ -1,14 +1,16 @@
 """The servers that the throughput benchmark compares, each in a process of its own.
 
 Run as `python modbus_peers.py NAME REGISTERS`: prints the port and serves until standard
-input ends. The C programs are compiled into a directory the caller gives.
+input ends. The C programs are compiled into a directory the caller gives. The stock server
+is built as its documentation shows for its pinned release, with the logging left as it is:
+warnings only.
 """
 
 from __future__ import annotations
 
 import asyncio
 import json
-import os
+import resource
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -17,14 +19,22 @@ from dataclasses import dataclass
 from pathlib import Path
 
 HERE = Path(__file__).parent
-PYTHON_SERVERS = ("ours", "ours on uvloop", "stock pymodbus")
+STOCK = "stock pymodbus"
+PYTHON_SERVERS = ("ours", "ours on uvloop", STOCK, f"{STOCK} on uvloop")
 GCC_OPTIONS = ("-O2", "-std=gnu11", "-Wall", "-Werror", "-I/usr/include/modbus")
 C_SERVER = "libmodbus (C)"
+FLOOR = "kernel alone (C)"
+C_PROGRAMS = {C_SERVER: "modbus_server", FLOOR: "modbus_floor"}
+PINNED = False
+"""Servers run on processor 0 and the load generator on processor 1 when it is set."""
+
+LIBRARIES = {"modbus_load": (), "modbus_server": ("-lmodbus",), "modbus_floor": ()}
 
 
 @dataclass(frozen=True)
 class Result:
-    """What the load generator saw, and the server's processor time; in microseconds."""
+    """What the load generator saw, and processor times: the server's, how much of it by ticks
+    was the kernel's, and the load generator's."""
 
     replies: int
     errors: int
@@ -33,6 +43,8 @@ class Result:
     median_us: float
     p99_us: float
     server_cpu_s: float
+    kernel_share: float
+    load_cpu_s: float
 
     @property
     def cpu_us(self) -> float:
@@ -40,16 +52,20 @@ class Result:
         return 1e6 * self.server_cpu_s / max(1, self.replies)
 
     @property
+    def load_cpu_us(self) -> float:
+        """The load generator's processor time per reply."""
+        return 1e6 * self.load_cpu_s / max(1, self.replies)
+
+    @property
     def per_second(self) -> float:
         return self.replies / self.seconds
 
 
 def compile_c(directory: Path) -> None:
-    """Compile the load generator and the libmodbus server into `directory`."""
-    for name, libraries in (("modbus_load", ()), ("modbus_server", ("modbus",))):
+    """Compile the load generator and the C servers into `directory`."""
+    for name, libraries in LIBRARIES.items():
         subprocess.run(
-            ["gcc", *GCC_OPTIONS, "-o", directory / name, HERE / f"{name}.c"]
-            + [f"-l{library}" for library in libraries],
+            ["gcc", *GCC_OPTIONS, "-o", directory / name, HERE / f"{name}.c", *libraries],
             check=True,
         )
 
@@ -62,21 +78,28 @@ class Running:
     port: int
 
     def cpu_s(self) -> float:
-        """Processor time used so far, all threads, user and system (proc(5), fields 14, 15)."""
+        """Processor time of all threads so far, to the nanosecond (Linux's schedstat)."""
+        tasks = Path(f"/proc/{self.pid}/task").iterdir()
+        return sum(int((task / "schedstat").read_text().split()[0]) for task in tasks) / 1e9
+
+    def ticks(self) -> tuple[int, int]:
+        """Clock ticks spent in user code and in the kernel (proc(5), fields 14 and 15)."""
         fields = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
-        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+        return int(fields[11]), int(fields[12])
 
 
 @contextmanager
 def serving(name: str, directory: Path, registers: int) -> Iterator[Running]:
     """Start a server; it ends with the block."""
     command = (
-        [str(directory / "modbus_server"), str(registers)]
-        if name == C_SERVER
+        [str(directory / C_PROGRAMS[name]), str(registers)]
+        if name in C_PROGRAMS
         else [sys.executable, "-W", "ignore", __file__, name, str(registers)]
     )
     pipe, quiet = subprocess.PIPE, subprocess.DEVNULL  # the stock server logs every trouble
-    with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=quiet) as process:
+    with subprocess.Popen(
+        [*_on_processor(0), *command], stdin=pipe, stdout=pipe, stderr=quiet
+    ) as process:
         assert process.stdout is not None
         assert process.stdin is not None
         try:
@@ -91,11 +114,30 @@ def load(
 ) -> Result:
     """Run the load generator once."""
     numbers = map(str, (server.port, connections, depth, registers, seconds))
-    before = server.cpu_s()
+    before, (user, kernel), load_before = server.cpu_s(), server.ticks(), _children_cpu_s()
     done = subprocess.run(
-        [directory / "modbus_load", *numbers], check=True, capture_output=True, text=True
+        [*_on_processor(1), directory / "modbus_load", *numbers],
+        check=True,
+        capture_output=True,
+        text=True,
     )
-    return Result(**json.loads(done.stdout), server_cpu_s=server.cpu_s() - before)
+    cpu_s = server.cpu_s() - before
+    user, kernel = (now - then for now, then in zip(server.ticks(), (user, kernel), strict=True))
+    return Result(
+        **json.loads(done.stdout),
+        server_cpu_s=cpu_s,
+        kernel_share=kernel / max(1, user + kernel),
+        load_cpu_s=_children_cpu_s() - load_before,
+    )
+
+
+def _on_processor(number: int) -> list[str]:
+    return ["taskset", "-c", str(number)] if PINNED else []
+
+
+def _children_cpu_s() -> float:
+    usage = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return usage.ru_utime + usage.ru_stime
 
 
 async def _serve_ours(registers: int) -> int:
@@ -109,28 +151,23 @@ async def _serve_ours(registers: int) -> int:
 
 
 async def _serve_stock(registers: int) -> int:
-    from pymodbus.datastore import (
-        ModbusDeviceContext,
-        ModbusSequentialDataBlock,
-        ModbusServerContext,
-    )
     from pymodbus.server import ModbusTcpServer
+    from pymodbus.simulator import DataType, SimData, SimDevice
 
-    block = ModbusSequentialDataBlock(1, [0] * registers)
-    context = ModbusServerContext(devices=ModbusDeviceContext(hr=block), single=True)
-    server = ModbusTcpServer(context, address=("127.0.0.1", 0))
+    data = SimData(0, values=[0] * registers, datatype=DataType.REGISTERS)
+    server = ModbusTcpServer(SimDevice(1, simdata=[data]), address=("127.0.0.1", 0))
     await server.serve_forever(background=True)
     return server.transport.sockets[0].getsockname()[1]
 
 
 async def _serve(name: str, registers: int) -> None:
-    port = await (_serve_stock if name == "stock pymodbus" else _serve_ours)(registers)
+    port = await (_serve_stock if name.startswith(STOCK) else _serve_ours)(registers)
     print(port, flush=True)
     await asyncio.to_thread(sys.stdin.read)
 
 
 def _main(name: str, registers: int) -> None:
-    if name == "ours on uvloop":
+    if name.endswith("on uvloop"):
         import uvloop
 
         uvloop.run(_serve(name, registers))
