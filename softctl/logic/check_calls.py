@@ -9,6 +9,7 @@ from softctl.logic.source import Token, suggest
 from softctl.logic.standard import (
     OPERATORS,
     SIGNATURES,
+    TIMED,
     Signature,
     belongs,
     elementary,
@@ -17,18 +18,22 @@ from softctl.logic.standard import (
 from softctl.logic.types import (
     BOOL,
     ERROR,
+    INT,
     LREAL,
+    MAX_STRING_LENGTH,
     REAL,
     UNTYPED_REAL,
     VOID,
     BlockType,
     StringType,
     Type,
+    base_type,
     common_type,
     is_aggregate,
     is_integer,
     is_real,
     is_untyped,
+    limits,
     widens,
 )
 from softctl.logic.world import NOW
@@ -88,30 +93,44 @@ class CallChecker(ConversionChecker):
         return self._standard_call(node, callee.name.upper(), want)
 
     def _standard_call(self, node: tree.Call, name: str, want: Type | None) -> typed.Expression:
-        forced: ElementaryType | None = None
+        forced: Type | None = None
         split = split_typed_name(name)
-        if name not in SIGNATURES and split is not None:
-            name, forced = split
-        enable, arguments = self._split_enable(node)
+        if name not in SIGNATURES and name not in TIMED and split is not None:
+            name, forced = split[0], _as_type(split[1])
+        for argument in node.arguments:
+            if argument.name.upper() in ("EN", "ENO"):
+                return self._misplaced_enable(argument)
+        if name in TIMED:
+            return self._timed_call(node, name)
         if name in OPERATORS or name == "NOT":
-            result = self._operator_call(node, name, arguments, forced or want)
-        elif name in SIGNATURES:
-            result = self._signature_call(node, SIGNATURES[name], arguments, forced, want)
-        elif conversion_name(name) is not None:
-            values = self._values(arguments, None)
-            if values is None or len(values) != 1:
-                return self.fail(node.at, f"expected 1 argument of {name}, got {len(arguments)}")
-            result = self.conversion_call(node.at, name, values[0], want)
-        else:
+            return self._operator_call(node, name, node.arguments, forced, want)
+        if name in SIGNATURES:
+            return self._signature_call(node, SIGNATURES[name], node.arguments, forced, want)
+        if conversion_name(name) is None:
             return self._unknown(node, name)
-        if enable is not None:
-            return self.fail(node.at, "EN and ENO of functions are not supported: use IF")
-        return result
+        values = self._values(node.arguments, None)
+        if values is None or len(values) != 1:
+            return self.fail(node.at, f"expected 1 argument of {name}, got {len(node.arguments)}")
+        return self.conversion_call(node.at, name, values[0], want)
 
-    def _split_enable(self, node: tree.Call) -> tuple[tree.Argument | None, list[tree.Argument]]:
-        special = [a for a in node.arguments if a.name.upper() in ("EN", "ENO")]
-        others = [a for a in node.arguments if a.name.upper() not in ("EN", "ENO")]
-        return (special[0] if special else None), others
+    def _misplaced_enable(self, argument: tree.Argument) -> typed.Expression:
+        return self.fail(
+            argument.at,
+            f"expected {argument.name.upper()} on a call that stands alone or is all that is"
+            " assigned, got it inside of an expression",
+        )
+
+    def _timed_call(self, node: tree.Call, name: str) -> typed.Expression:
+        """ADD_TIME and the like: an operator with both its types fixed."""
+        operator, *names = TIMED[name]
+        values = self._values(node.arguments, None)
+        if values is None or len(values) != 2:
+            return self.fail(node.at, f"expected 2 arguments of {name}, got {len(node.arguments)}")
+        for position, type_name in enumerate(names):
+            type_ = elementary(type_name)
+            if type_ is not None and values[position].type is not ERROR:
+                values[position] = self.coerce(values[position], type_)
+        return self.binary(node.at, operator, values[0], values[1])
 
     def _unknown(self, node: tree.Call, name: str) -> typed.Expression:
         names = [*SIGNATURES, *OPERATORS, *self.world.block_names]
@@ -131,24 +150,38 @@ class CallChecker(ConversionChecker):
         return values
 
     def _operator_call(
-        self, node: tree.Call, name: str, arguments: list[tree.Argument], want: Type | None
+        self,
+        node: tree.Call,
+        name: str,
+        arguments: list[tree.Argument],
+        forced: Type | None,
+        want: Type | None,
     ) -> typed.Expression:
-        values = self._values(arguments, want)
+        values = self._values(arguments, forced or want)
         if values is None:
             return typed.Constant(node.at, ERROR, 0)
+        if forced is not None:
+            count = 1 if name == "EXPT" else len(values)
+            values[:count] = [self._forced(value, forced) for value in values[:count]]
         if name == "NOT":
             if len(values) != 1:
-                return self.fail(node.at, f"NOT takes 1 argument, got {len(values)}")
+                return self.fail(node.at, f"expected 1 argument of NOT, got {len(values)}")
             return self.unary(node.at, "NOT", values[0])
         operator = OPERATORS[name]
         if len(values) < 2 or (len(values) > 2 and operator not in _REPEATING):
-            return self.fail(node.at, f"{name} takes 2 arguments, got {len(values)}")
+            return self.fail(node.at, f"expected 2 arguments of {name}, got {len(values)}")
         if operator in ("=", "<", ">", "<=", ">="):
             return self._comparison_chain(node.at, operator, arguments, values)
         result = values[0]
         for value in values[1:]:
             result = self.binary(node.at, operator, result, value)
         return result
+
+    def _forced(self, value: typed.Expression, type_: Type) -> typed.Expression:
+        """An argument of a typed function; strings keep their length."""
+        if isinstance(type_, StringType) and isinstance(value.type, StringType):
+            return value
+        return self.coerce(value, type_)
 
     def _comparison_chain(
         self,
@@ -172,7 +205,7 @@ class CallChecker(ConversionChecker):
         node: tree.Call,
         signature: Signature,
         arguments: list[tree.Argument],
-        forced: ElementaryType | None,
+        forced: Type | None,
         want: Type | None,
     ) -> typed.Expression:
         placed = self._place(node, signature, arguments)
@@ -197,7 +230,7 @@ class CallChecker(ConversionChecker):
                 values[position] = self.coerce(value, named)
         result = bound.get(signature.result) or elementary(signature.result)
         assert result is not None
-        return typed.StandardCall(node.at, result, signature.name, values)
+        return _sized(typed.StandardCall(node.at, result, signature.name, values))
 
     def _place(
         self, node: tree.Call, signature: Signature, arguments: list[tree.Argument]
@@ -210,7 +243,7 @@ class CallChecker(ConversionChecker):
             if index is None or signature.parameter(index) is None or argument.value is None:
                 got = argument.name or f"argument {position + 1}"
                 names = ", ".join(parameter.name for parameter in signature.parameters)
-                self.fail(argument.at, f"{signature.name} takes {names}, got {got}")
+                self.fail(argument.at, f"expected {names} of {signature.name}, got {got}")
                 return None
             slots[index] = argument.value
         count = max(len(signature.parameters), len(slots))
@@ -218,7 +251,7 @@ class CallChecker(ConversionChecker):
             more = " or more" if signature.repeats else ""
             self.fail(
                 node.at,
-                f"{signature.name} takes {len(signature.parameters)}{more} arguments,"
+                f"expected {len(signature.parameters)}{more} arguments of {signature.name},"
                 f" got {len(slots)}",
             )
             return None
@@ -229,7 +262,7 @@ class CallChecker(ConversionChecker):
         node: tree.Call,
         signature: Signature,
         values: list[typed.Expression],
-        forced: ElementaryType | None,
+        forced: Type | None,
         want: Type | None,
     ) -> dict[str, Type] | None:
         bound: dict[str, Type] = {}
@@ -251,7 +284,8 @@ class CallChecker(ConversionChecker):
             if merged is None:
                 self.fail(
                     value.at,
-                    f"{signature.name} takes arguments of one type, got {known} and {value.type}",
+                    f"expected arguments of one type in {signature.name},"
+                    f" got {known} and {value.type}",
                 )
                 return None
             bound[letter] = merged
@@ -268,7 +302,7 @@ class CallChecker(ConversionChecker):
     ) -> None:
         self.fail(
             value.at,
-            f"{signature.name} takes {family} as {parameter}, got {value.type}",
+            f"expected {family} as {parameter} of {signature.name}, got {value.type}",
         )
 
     # Functions of the program
@@ -284,12 +318,12 @@ class CallChecker(ConversionChecker):
         fetched: list[tuple[typed.Symbol, typed.Expression, bool]] = []
         for position, argument in enumerate(node.arguments):
             key = argument.name.upper()
-            if key in ("EN", "ENO"):
-                return self.fail(argument.at, "EN and ENO of functions are not supported: use IF")
+            if key in ("EN", "ENO") and key not in block.symbols:
+                return self._misplaced_enable(argument)
             if argument.is_output or key in outputs:
                 target = self._output_target(argument, outputs, name)
                 if target is not None:
-                    fetched.append((*target, argument.negated))
+                    fetched.append(target)
                 continue
             symbol = self._parameter(argument, position, inputs, name)
             if symbol is None:
@@ -310,7 +344,7 @@ class CallChecker(ConversionChecker):
         if not argument.name:
             if position < len(inputs):
                 return inputs[position]
-            self.fail(argument.at, f"{name} takes {len(inputs)} arguments, got more")
+            self.fail(argument.at, f"expected at most {len(inputs)} arguments of {name}, got more")
             return None
         for symbol in inputs:
             if symbol.key == argument.name.upper():
@@ -349,14 +383,20 @@ class CallChecker(ConversionChecker):
 
     def _output_target(
         self, argument: tree.Argument, outputs: dict[str, typed.Symbol], name: str
-    ) -> tuple[typed.Symbol, typed.Expression] | None:
+    ) -> tuple[typed.Symbol, typed.Expression, bool] | None:
         symbol = outputs.get(argument.name.upper())
         if symbol is None:
             hint = suggest(argument.name, [s.name for s in outputs.values()])
             self.fail(argument.at, f"expected an output of {name}, got {argument.name}", hint)
             return None
         target = self.reference(argument.value) if argument.value is not None else None
-        return None if target is None else (symbol, target)
+        if target is None:
+            return None
+        given = typed.Variable(argument.at, base_type(symbol.type), symbol, limits(symbol.type))
+        fitted = self.coerce(given, target.type, argument.at)
+        if fitted.type is ERROR:
+            return None
+        return symbol, target, argument.negated
 
     def _given_or_default(
         self, node: tree.Call, symbol: typed.Symbol, given: dict[str, typed.Expression]
@@ -367,6 +407,22 @@ class CallChecker(ConversionChecker):
         if symbol.kind == "VAR_IN_OUT":
             return self.fail(node.at, f"expected a variable for the in-out {symbol.name}")
         return typed.Constant(node.at, symbol.type, symbol.initial)
+
+
+def _as_type(type_: ElementaryType) -> Type:
+    if type_.name in ("STRING", "WSTRING"):
+        return StringType(type_.name == "WSTRING")
+    return type_
+
+
+def _sized(node: typed.StandardCall) -> typed.StandardCall:
+    """How long the text of a result can be, and how large a length or position."""
+    lengths = [a.type.length for a in node.arguments if isinstance(a.type, StringType)]
+    if node.name in ("LEN", "FIND"):
+        node.interval = (0, min(lengths[0], INT.high))
+    elif isinstance(node.type, StringType) and node.name in ("CONCAT", "INSERT", "REPLACE"):
+        node.type = StringType(node.type.wide, min(sum(lengths), MAX_STRING_LENGTH))
+    return node
 
 
 def _an_output(type_: BlockType) -> str:
@@ -382,9 +438,7 @@ def _merge(known: Type, other: Type) -> Type | None:
     return common_type(known, other)
 
 
-def _default_for(
-    type_: Type, family: str, forced: ElementaryType | None, want: Type | None
-) -> Type | None:
+def _default_for(type_: Type, family: str, forced: Type | None, want: Type | None) -> Type | None:
     if forced is not None:
         return forced
     if family == "ANY_REAL" and not is_real(type_):

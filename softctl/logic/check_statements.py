@@ -113,6 +113,10 @@ class StatementChecker(ExpressionChecker):
     # Assignments and calls
 
     def _assign(self, node: tree.Assign) -> typed.Statement | None:
+        enabled = self._enabled(node.value)
+        if enabled is not None:
+            call, enable, eno = enabled
+            return self._guarded(self._assign(tree.Assign(node.at, node.target, call)), enable, eno)
         target = self.reference(node.target)
         if target is None:
             self.expression(node.value)
@@ -123,8 +127,53 @@ class StatementChecker(ExpressionChecker):
             return None
         return typed.Assign(node.at, target, self.coerce(value, target.type, node.value.at))
 
+    def _enabled(
+        self, node: tree.Expression
+    ) -> tuple[tree.Call, tree.Argument | None, tree.Argument | None] | None:
+        """A function's call without its EN and ENO, and those two; None if it has neither."""
+        if not isinstance(node, tree.Call) or not isinstance(node.callee, tree.Name):
+            return None
+        block = self.world.find_block(node.callee.name)
+        own = block.symbols if block is not None else {}
+        given = {a.name.upper(): a for a in node.arguments if a.value is not None}
+        enable, eno = (given.get(k) if k not in own else None for k in ("EN", "ENO"))
+        if enable is None and eno is None:
+            return None
+        others = [a for a in node.arguments if a is not enable and a is not eno]
+        return tree.Call(node.at, node.callee, others), enable, eno
+
+    def _guarded(
+        self,
+        statement: typed.Statement | None,
+        enable: tree.Argument | None,
+        eno: tree.Argument | None,
+    ) -> typed.Statement | None:
+        """A statement that runs if EN is true; ENO tells whether it ran without a fault."""
+        condition = None
+        if enable is not None and enable.value is not None:
+            condition = self.condition(enable.value)
+        target = None
+        if eno is not None and eno.value is not None:
+            target = self.reference(eno.value)
+        if statement is None:
+            return None
+        at, failed = statement.at, []
+        if target is not None:
+            done = typed.Assign(at, target, typed.Constant(at, BOOL, True))
+            failed = [typed.Assign(at, target, typed.Constant(at, BOOL, False))]
+            statement = typed.Attempt(at, [statement, done], [*failed])
+        if condition is None:
+            return statement
+        otherwise: list[typed.Statement] = [*failed]
+        return typed.If(at, [(condition, [statement])], otherwise)
+
     def _call(self, node: tree.CallStatement) -> typed.Statement | None:
         callee = node.call.callee
+        own = isinstance(callee, tree.Name) and self.find_symbol(callee.name.upper()) is not None
+        enabled = None if own else self._enabled(node.call)
+        if enabled is not None:
+            call, enable, eno = enabled
+            return self._guarded(self._call(tree.CallStatement(node.at, call)), enable, eno)
         if isinstance(callee, tree.Name) and self.find_symbol(callee.name.upper()) is None:
             if self.world.find_block(callee.name) is None:
                 value = self.expression(node.call)
@@ -214,7 +263,9 @@ class StatementChecker(ExpressionChecker):
             return None
         if position < len(inputs):
             return inputs[position]
-        self.reporter.error(argument.at, f"{type_} takes {len(inputs)} inputs, got more")
+        self.reporter.error(
+            argument.at, f"expected at most {len(inputs)} inputs of {type_}, got more"
+        )
         return None
 
     def _output(self, call: typed.CallBlock, argument: tree.Argument) -> None:

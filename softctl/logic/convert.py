@@ -163,6 +163,8 @@ def convert(value: typed.Expression, target: Type, mode: str = "round") -> typed
 
 
 def _converted(value: typed.Expression, target: Type) -> typed.Expression:
+    if isinstance(value, typed.Constant) and isinstance(target, StringType):
+        return typed.Constant(value.at, target, value.value)
     if isinstance(value.type, StringType) and isinstance(target, StringType):
         if value.type.length <= target.length:
             return value

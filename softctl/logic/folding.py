@@ -7,7 +7,15 @@ from collections.abc import Callable
 from typing import Any
 
 from softctl.logic.typed import Binary as TypedBinary
-from softctl.logic.typed import Constant, Convert, Expression, Interval, Part, Variable
+from softctl.logic.typed import (
+    Constant,
+    Convert,
+    Expression,
+    Interval,
+    Part,
+    StandardCall,
+    Variable,
+)
 from softctl.logic.types import REAL, Type, is_real, limits
 from softctl.values.types import ElementaryType, round_to_real
 
@@ -95,6 +103,8 @@ def interval_of(expression: Expression) -> Interval | None:
     if isinstance(expression, TypedBinary) and not expression.wraps and expression.interval:
         return expression.interval
     if isinstance(expression, Variable) and expression.interval is not None:
+        return expression.interval
+    if isinstance(expression, StandardCall) and expression.interval is not None:
         return expression.interval
     if isinstance(expression, Part):
         return (0, (1 << expression.width) - 1)

@@ -62,6 +62,13 @@ def _rotate(sign: str) -> Template:
     return render
 
 
+def _swapped(arguments: list[str], type_: Type, fresh: Fresh) -> str:
+    """The machine that runs this is taken to be little-endian."""
+    assert isinstance(type_, ElementaryType)
+    text = f"swap_bytes({arguments[0]}, {type_.bits})"
+    return f"wrap_{type_.name}({text})" if type_.low < 0 else text
+
+
 def _shift_left(arguments: list[str], type_: Type, fresh: Fresh) -> str:
     return f"shift_left({arguments[0]}, {arguments[1]}, {_bits(type_)})"
 
@@ -102,6 +109,12 @@ TEMPLATES: dict[str, Template] = {
     "DELETE": "text_delete({0}, {1}, {2})",
     "REPLACE": "text_replace({0}, {1}, {2}, {3})",
     "FIND": "({0}.find({1}) + 1)",
+    "IS_VALID": "isfinite({0})",
+    "IS_VALID_BCD": "is_bcd({0})",
+    "TO_BIG_ENDIAN": _swapped,
+    "FROM_BIG_ENDIAN": _swapped,
+    "TO_LITTLE_ENDIAN": "{0}",
+    "FROM_LITTLE_ENDIAN": "{0}",
 }
 ROUNDED = frozenset(
     ["SQRT", "LN", "LOG", "EXP", "SIN", "COS", "TAN", "ASIN", "ACOS", "ATAN", "ATAN2"]

@@ -145,6 +145,7 @@ def _wrapper(type_: ElementaryType) -> Any:
 
 NAMESPACE: dict[str, Any] = {
     **python_library.NAMESPACE,
+    "FAULTS": (ScanFault, ArithmeticError, ValueError),
     "inf": math.inf,
     "nan": math.nan,
     "to_real": to_real,
@@ -154,6 +155,7 @@ NAMESPACE: dict[str, Any] = {
     "ipow": power_of_integers,
     "exp": exponential,
     "sqrt": square_root,
+    "isfinite": math.isfinite,
     "log": math.log,
     "log10": math.log10,
     "sin": math.sin,

@@ -64,6 +64,11 @@ class StatementRenderer(ExpressionRenderer):
             self._repeat(node)
         elif isinstance(node, typed.Evaluate):
             self._evaluate(node)
+        elif isinstance(node, typed.Attempt):
+            self.writer.put("try:")
+            self.statements(node.body)
+            self.writer.put("except FAULTS:")
+            self.statements(node.failed)
         elif isinstance(node, typed.Return):
             self.writer.put(self.return_text())
         else:
@@ -321,6 +326,8 @@ def _branches(node: typed.Statement) -> list[list[typed.Statement]]:
         return [*(body for _, body in node.branches), node.otherwise]
     if isinstance(node, typed.Case):
         return [*(body for _, body in node.arms), node.otherwise]
+    if isinstance(node, typed.Attempt):
+        return [node.body, node.failed]
     return []
 
 

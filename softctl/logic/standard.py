@@ -45,6 +45,12 @@ INSERT(IN1: S ANY_STRING, IN2: S, P: ANY_INT): S
 DELETE(IN: S ANY_STRING, L: ANY_INT, P: ANY_INT): S
 REPLACE(IN1: S ANY_STRING, IN2: S, L: ANY_INT, P: ANY_INT): S
 FIND(IN1: S ANY_STRING, IN2: S): INT
+IS_VALID(IN: T ANY_REAL): BOOL
+IS_VALID_BCD(IN: T ANY_BIT): BOOL
+TO_BIG_ENDIAN(IN: T ANY_WHOLE): T
+TO_LITTLE_ENDIAN(IN: T ANY_WHOLE): T
+FROM_BIG_ENDIAN(IN: T ANY_WHOLE): T
+FROM_LITTLE_ENDIAN(IN: T ANY_WHOLE): T
 """
 
 OPERATORS = {
@@ -65,6 +71,27 @@ OPERATORS = {
     "NE": "<>",
 }
 """Functions that are operators by another name; ADD, MUL, AND, OR, XOR and comparisons repeat."""
+
+_TIMED = """
+ADD_TIME      + TIME TIME    ADD_LTIME       + LTIME LTIME
+ADD_TOD_TIME  + TOD TIME     ADD_LTOD_LTIME  + LTOD LTIME
+ADD_DT_TIME   + DT TIME      ADD_LDT_LTIME   + LDT LTIME
+SUB_TIME      - TIME TIME    SUB_LTIME       - LTIME LTIME
+SUB_DATE_DATE - DATE DATE    SUB_LDATE_LDATE - LDATE LDATE
+SUB_TOD_TIME  - TOD TIME     SUB_LTOD_LTIME  - LTOD LTIME
+SUB_TOD_TOD   - TOD TOD      SUB_LTOD_LTOD   - LTOD LTOD
+SUB_DT_TIME   - DT TIME      SUB_LDT_LTIME   - LDT LTIME
+SUB_DT_DT     - DT DT        SUB_LDT_LDT     - LDT LDT
+MUL_TIME      * TIME ANY     MUL_LTIME       * LTIME ANY
+DIV_TIME      / TIME ANY     DIV_LTIME       / LTIME ANY
+MULTIME       * TIME ANY     DIVTIME         / TIME ANY
+"""
+_WORDS = _TIMED.split()
+TIMED: dict[str, tuple[str, str, str]] = {
+    name: (operator, left, right)
+    for name, operator, left, right in zip(*(_WORDS[i::4] for i in range(4)), strict=True)
+}
+"""Operators on durations and dates by their names (table 34): the operator, both types."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +173,8 @@ def belongs(type_: Type, generic: str) -> bool:
         return is_kind(type_, Kind.BITS, Kind.BOOL)
     if generic == "ANY_STRING":
         return is_string(type_)
+    if generic == "ANY_WHOLE":
+        return is_integer(type_) or is_kind(type_, Kind.BITS)
     if generic == "ANY_ELEMENTARY":
         return is_numeric(type_) or is_string(type_) or isinstance(type_, ElementaryType)
     return type_ == ELEMENTARY_TYPES[generic]

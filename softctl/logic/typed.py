@@ -161,6 +161,7 @@ class StandardCall(Expression):
 
     name: str
     arguments: list[Expression]
+    interval: Interval | None = None
 
 
 @dataclass(slots=True)
@@ -191,6 +192,14 @@ class Evaluate(Statement):
     """A call for its effects."""
 
     value: Expression
+
+
+@dataclass(slots=True)
+class Attempt(Statement):
+    """Statements, and what is done instead of going on with them after a fault in one."""
+
+    body: list[Statement]
+    failed: list[Statement]
 
 
 @dataclass(slots=True)

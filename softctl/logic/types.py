@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from softctl.logic.typed import Block
 
 DEFAULT_STRING_LENGTH = 254
+MAX_STRING_LENGTH = 65_535
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +253,8 @@ def narrows(source: Type, target: Type) -> bool:
 
 def common_type(left: Type, right: Type) -> Type | None:
     """The least type that both operands convert to, or None."""
+    if isinstance(left, StringType) and isinstance(right, StringType) and left.wide == right.wide:
+        return left if left.length >= right.length else right
     if widens(left, right):
         return right
     if widens(right, left):

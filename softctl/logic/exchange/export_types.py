@@ -129,9 +129,7 @@ class TypeExporter:
         self, parent: Element, name: str, node: tree.Variable, shares: bool, order: str = ""
     ) -> None:
         edge = {"R": "rising", "F": "falling"}.get(node.edge, "")
-        made = add(
-            parent, name, name=node.name, orderWithinParamSet=order, edgeDetection=edge
-        )
+        made = add(parent, name, name=node.name, orderWithinParamSet=order, edgeDetection=edge)
         before = self.remarks.claim_until(node.at.start, node.pragma)
         document(made, node.comment)
         extend(

@@ -24,10 +24,10 @@ UNITS = {"PROGRAM": "Program", "FUNCTION_BLOCK": "FunctionBlock", "FUNCTION": "F
 UNIT_KINDS = {element: kind for kind, element in UNITS.items()}
 
 
-def add(parent: Element, name: str, kind: str = "", **attributes: str) -> Element:
+def add(parent: Element, tag: str, kind: str = "", /, **attributes: str) -> Element:
     """A child; `kind` is its xsi:type, and empty attributes are left out."""
     given = {"xsi:type": kind, **attributes}
-    return SubElement(parent, name, {key: text for key, text in given.items() if text})
+    return SubElement(parent, tag, {key: text for key, text in given.items() if text})
 
 
 def document(parent: Element, text: str) -> None:
@@ -36,7 +36,7 @@ def document(parent: Element, text: str) -> None:
         add(parent, "Documentation", "SimpleText").text = text
 
 
-def extend(parent: Element, **texts: str | None) -> None:
+def extend(parent: Element, /, **texts: str | None) -> None:
     """Additional data of ours: elements with a text, which may be empty but not None."""
     given = {name: text for name, text in texts.items() if text is not None}
     if not given:
