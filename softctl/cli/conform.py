@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -143,6 +142,8 @@ def conform(
 
 
 def _run(dial: Dial, wanted: Wanted, cases: tuple[Case, ...]) -> Report:
+    import asyncio
+
     from softctl.cli.conform_output import Progress
     from softctl.runtime.conform_runner import run_cases
 
