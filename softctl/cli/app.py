@@ -6,13 +6,16 @@ import os
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from softctl import __version__
 from softctl.cli.caution import CAUTION
 from softctl.errors import Problem, ProblemsError, SoftctlError
+
+if TYPE_CHECKING:
+    from softctl.machine import Machine
 
 USER_ERROR = 2
 INTERNAL_ERROR = 70
@@ -41,6 +44,13 @@ class ListFormat(StrEnum):
     TABLE = "table"
     CSV = "csv"
     JSON = "json"
+
+
+class KeyKind(StrEnum):
+    """What keys of certificates are made of."""
+
+    RSA = "rsa"
+    P256 = "p256"
 
 
 MachineDir = Annotated[
@@ -167,13 +177,24 @@ def check(folder: MachineDir = None) -> None:
     from softctl.runtime.folder import demo_folder, load_folder
 
     loaded = load_folder(folder or demo_folder())
-    for warning in loaded.warnings:
+    machine = loaded.machine
+    warnings = [*loaded.warnings, *_tls_warnings(machine, loaded.path)]
+    for warning in warnings:
         print_problem(warning)
     machine = loaded.machine
     typer.echo(
         f"{machine.name}: no errors, {len(machine.points)} points, {len(machine.cards)} cards, "
-        f"{len(machine.equipment)} pieces of equipment, {len(loaded.warnings)} warnings"
+        f"{len(machine.equipment)} pieces of equipment, {len(warnings)} warnings"
     )
+
+
+def _tls_warnings(machine: Machine, folder: Path) -> list[Problem]:
+    """What is wrong with certificates and keys, looked at only where there are some."""
+    if machine.field.security is None and machine.hmi.security is None:
+        return []
+    from softctl.runtime.tls_files import tls_problems
+
+    return list(tls_problems(machine, folder))
 
 
 @app.command()
@@ -189,6 +210,32 @@ def points(
     from softctl.runtime.folder import demo_folder, read_machine
 
     print_register_map(read_machine(folder or demo_folder()), as_.value)
+
+
+@app.command(epilog="For tests only: a test authority protects nothing.")
+def certs(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Machine folder.")],
+    host: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Another name or address of the servers; repeatable."),
+    ] = None,
+    days: Annotated[int, typer.Option(min=1, max=825, help="How long they are valid.")] = 30,
+    keys: Annotated[
+        KeyKind,
+        typer.Option(help="RSA suits the cipher suite that every device has, p256 is faster."),
+    ] = KeyKind.RSA,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace files that are there.")
+    ] = False,
+) -> None:
+    """Make test certificates for Modbus/TCP Security.
+
+    An authority, the servers' and the controller's certificates under the names that the
+    machine file gives them, and beside the authority one client for each role.
+    """
+    from softctl.cli import certs as command
+
+    command.make(folder, command.Options(tuple(host or ()), days, keys.value, overwrite))
 
 
 @app.command()
