@@ -46,7 +46,8 @@ class Device:
             range exists; the exception code it returns refuses the whole request, and a
             ValueError (the data is not a value of the point) refuses it with 04.
         permit: called for every range of a request before its addresses are checked;
-            False is exception 01 (Modbus/TCP Security v36: not authorised).
+            False is exception 01 (Modbus/TCP Security v36: not authorised). What it says
+            of a read holds for the life of the connection.
         on_write: called after a range was written, with the client that asked.
         identification: what function 43/14 tells.
         files: file number (1..65535) -> records of two bytes each, for functions 20, 21.
@@ -115,9 +116,9 @@ class Device:
 
     def perform(self, request: Request | Reject, client: Client = LOCAL) -> bytes:
         """The reply PDU for a decoded request, empty for none."""
-        if self.diagnostics is not None:
-            return self._perform_observed(request, client, self.diagnostics)
-        return self._perform(request, client)
+        if self.diagnostics is None:
+            return self._perform(request, client)
+        return self._perform_observed(request, client, self.diagnostics)
 
     def check_write(self, table: Table, address: int, data: bytes) -> None:
         """Ask the owner about a write; raises the exception code it answers with."""

@@ -26,7 +26,7 @@ REQUESTS = {
     "write 1 register": "06 0001 0003",
     "write 10 registers": "10 0001 000A 14" + " 0001" * 10,
 }
-REPEATS = 7
+REPEATS = 15
 
 Step = Callable[[bytes], bytes]
 
@@ -110,7 +110,7 @@ def table(results: dict[str, tuple[float, float, float]]) -> str:
 
 
 def main() -> None:
-    print(table(measure(int(sys.argv[1]) if len(sys.argv) > 1 else 20_000)))
+    print(table(measure(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)))
 
 
 if __name__ == "__main__":
