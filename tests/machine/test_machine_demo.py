@@ -260,14 +260,14 @@ def test_a_machine_without_points_is_still_a_machine() -> None:
 @pytest.mark.parametrize("host", ["192.0.2.7", "2001:db8::7", "skid-1.example", "localhost"])
 def test_hosts_that_may_be_driven_are_kept(host: str) -> None:
     """`drives` takes addresses (RFC 5737 and RFC 3849 examples here) and host names."""
-    machine = parse_machine(DEMO + f"drives: ['{host}']\n", FILE)
+    machine = parse_machine(edited(("[field]", f"['{host}']")), FILE)
     assert machine.drives == (host,)
 
 
 @pytest.mark.parametrize("host", ["", "192.0.2", "-x", "a b", "http://a", "192.0.2.7:502"])
 def test_what_is_no_host_is_refused(host: str) -> None:
     """A mistyped address never passes for a name."""
-    text = DEMO + f"drives: ['{host}']\n"
+    text = edited(("[field]", f"['{host}']"))
     with pytest.raises(ProblemsError, match="expected a host name or an IP address") as caught:
         parse_machine(text, FILE)
     assert caught.value.problems[0].place.path == "drives[0]"
