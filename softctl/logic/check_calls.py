@@ -332,7 +332,8 @@ class CallChecker(ConversionChecker):
             if value is not None:
                 given[symbol.key] = value
         arguments = [self._given_or_default(node, symbol, given) for symbol in inputs]
-        return typed.FunctionCall(node.at, block.result or VOID, block, arguments, fetched)
+        result = VOID if block.result is None else base_type(block.result)
+        return typed.FunctionCall(node.at, result, block, arguments, fetched)
 
     def _parameter(
         self,

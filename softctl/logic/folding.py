@@ -11,6 +11,7 @@ from softctl.logic.typed import (
     Constant,
     Convert,
     Expression,
+    FunctionCall,
     Interval,
     Part,
     StandardCall,
@@ -106,6 +107,8 @@ def interval_of(expression: Expression) -> Interval | None:
         return expression.interval
     if isinstance(expression, StandardCall) and expression.interval is not None:
         return expression.interval
+    if isinstance(expression, FunctionCall) and expression.function.result is not None:
+        return limits(expression.function.result)
     if isinstance(expression, Part):
         return (0, (1 << expression.width) - 1)
     if isinstance(expression, Convert) and not expression.wraps:
