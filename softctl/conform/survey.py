@@ -25,6 +25,7 @@ MOST_DISCOVERED = 4096
 """A run of addresses is followed no further; the cases never need more."""
 
 _TRIED_VALUES = 16
+_NO_UNIT = (0x0A, 0x0B)
 _REFUSALS = (0x02, 0x03, 0x04)
 
 
@@ -90,9 +91,10 @@ def survey(wanted: Wanted, originals: Originals) -> Script[Site]:
             that the caller can put it back however this ends.
 
     Raises:
-        Unmet: it answers none.
+        Unmet: it answers none, or says that there is no such unit.
     """
     reads = ReadSurvey(wanted)
+    yield from _require_unit(reads)
     support: dict[int, Support] = {}
     areas: dict[Table, Area] = {}
     for table in Table:
@@ -117,6 +119,20 @@ def survey(wanted: Wanted, originals: Originals) -> Script[Site]:
         wanted.can_half_close,
     )
     return (yield from _survey_functions(reads, site))
+
+
+def _require_unit(reads: ReadSurvey) -> Script[None]:
+    """A gateway's exceptions mean that nobody has this unit id: nothing could be judged."""
+    replies = []
+    for table in Table:
+        replies.append((yield from reads.ask(pdus.read(table.read_function, 0, 1))))
+        if replies[-1] is None:
+            return
+    if all(reply and judge.is_exception(reply) and reply[1] in _NO_UNIT for reply in replies):
+        raise Unmet(
+            f"a unit {reads.wanted.unit} at this server (--unit gives another)",
+            judge.describe(replies[0] or b""),
+        )
 
 
 def _survey_table(reads: ReadSurvey, table: Table) -> Script[Area]:

@@ -180,6 +180,17 @@ def test_a_server_that_answers_nothing_is_an_error() -> None:
         finish(Mute(), survey(READ_ONLY, Originals()))
 
 
+def test_a_unit_that_nobody_has_is_an_error() -> None:
+    """A gateway that answers everything with 0B has nothing to judge behind it."""
+
+    class Gateway(ReferenceServer):
+        def respond(self, link, pdu):
+            return self.refusal(pdu[0], 0x0B)
+
+    with pytest.raises(Unmet, match="expected a unit 1 at this server .*got exception 0B"):
+        finish(Gateway(), survey(READ_ONLY, Originals()))
+
+
 def test_unforeseeable_requests_need_a_confirmed_host() -> None:
     """Reserved functions are sent to loopback, or where the user said so."""
     asked = set()
