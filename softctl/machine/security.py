@@ -64,6 +64,8 @@ class _SecurityReader:
         is_field = self.side == "field"
         model = FieldTlsSection if is_field else TlsSection
         section = self.reader.section(without(self.tls, *_nested(model)), model)
+        if not isinstance(self.tls.entry.value, Mapping):
+            return None
         groups = dict(self._groups())
         roles = dict(self._roles(groups))
         no_role = self._no_role(groups)
@@ -103,10 +105,13 @@ class _SecurityReader:
                     named.place,
                 )
                 continue
+            before = len(self.reader.problems)
             members: list[str] = []
             for word, place in self._words(named.entry):
                 members += self._members(word, place, {})
-            yield named.name, tuple(members)
+            # Nothing more is said about a group whose members are in doubt.
+            is_good = len(self.reader.problems) == before
+            yield named.name, tuple(members) if is_good else ()
 
     def _words(self, entry: Entry) -> Iterator[tuple[str, Place]]:
         """The names in a value that is one name or a list of names."""
