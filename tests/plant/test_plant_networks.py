@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 metres = st.floats(0.2, 3.0).map(lambda value: round(value, 3))
@@ -55,6 +55,7 @@ def networks(draw):
     max_examples=25,
     deadline=None,
     derandomize=True,
+    phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(network=networks(), step=st.sampled_from(["1 ms", "20 ms", "100 ms"]), data=st.data())
@@ -78,7 +79,8 @@ def test_random_networks(build, network, step, data):
             for now, most in zip(level(), full, strict=True):
                 assert 0 <= now <= most * (1 + 1e-15)
             assert min(content["volume"]()) >= 0
-            assert min(*content["mass_1"](), *content["mass_2"]()) >= 0
+            # A liquid that runs back may take the last bit more than there is.
+            assert min(*content["mass_1"](), *content["mass_2"]()) >= -1e-15
     for suffix, own in (("", "volume"), ("_1", "mass_1"), ("_2", "mass_2")):
         came = plant.read(f"S_0.delivered{suffix}")
         gone = plant.read(f"H_0.received{suffix}") + sum(
