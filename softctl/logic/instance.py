@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isinf
@@ -12,7 +13,7 @@ from softctl.errors import Place, SoftctlError
 from softctl.logic import typed
 from softctl.logic.forces import ForceBook
 from softctl.logic.paths import Location, coerce_value, locate
-from softctl.logic.python_expressions import mangle
+from softctl.logic.python_expressions import CELLS, mangle
 from softctl.logic.python_fault import ScanFault
 from softctl.logic.python_module import MARK
 from softctl.logic.sfc import Chart
@@ -59,6 +60,7 @@ class Instance:
         self._charts = charts
         self._namespace = namespace
         self._globals: Any = namespace["Globals"]()
+        self._globals.cells = array("f", [0.0] * CELLS)
         self._scheduled = list(scheduled)
         self._programs: dict[str, Any] = {
             entry.name.upper(): namespace[f"b_{entry.block.key}"]() for entry in scheduled

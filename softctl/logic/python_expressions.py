@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from softctl.logic import typed
-from softctl.logic.folding import interval_of
+from softctl.logic.folding import interval_after, interval_of
 from softctl.logic.python_functions import ROUNDED, render_conversion, render_function
 from softctl.logic.types import (
     LREAL,
@@ -25,6 +25,30 @@ from softctl.values.types import ElementaryType, Kind
 _COMPARISONS = {"=": "==", "<>": "!=", "<": "<", ">": ">", "<=": "<=", ">=": ">="}
 _LOGICAL = {"AND": "and", "OR": "or", "XOR": "!="}
 _BITWISE = {"AND": "&", "OR": "|", "XOR": "^"}
+
+
+CELLS = 16
+"""Roundings of one statement that can be pending at once."""
+
+_EXACT = 1 << 24
+
+
+def exact_whole(node: typed.Expression) -> typed.Interval | None:
+    """The interval of a REAL expression whose value is surely whole and needs no rounding."""
+    if isinstance(node, typed.Constant):
+        whole = isinstance(node.value, float) and node.value.is_integer()
+        interval = (int(node.value), int(node.value)) if whole else None
+    elif isinstance(node, typed.Convert):
+        interval = interval_of(node.operand) if node.mode == "round" else None
+    elif isinstance(node, typed.Binary) and node.operator in ("+", "-", "*"):
+        left = exact_whole(node.left)
+        right = exact_whole(node.right) if left else None
+        interval = interval_after(node.operator, left, right) if left and right else None
+    else:
+        return None
+    if interval is None or max(-interval[0], interval[1]) > _EXACT:
+        return None
+    return interval
 
 
 def mangle(key: str) -> str:
@@ -96,11 +120,42 @@ def class_name(type_: StructType | BlockType) -> str:
 
 
 class ExpressionRenderer:
-    """Renders the expressions of one unit."""
+    """Renders the expressions of one unit.
+
+    A REAL operation is rounded to 32 bits by a store into an array of binary32 and a load.
+    As lines of their own in front of the statement, `c[0] = a * b`, these cost two thirds
+    of a call. Operands that are evaluated only sometimes stay where they are, with a call.
+    """
 
     def __init__(self) -> None:
         self._temps = 0
         self.aliases: dict[int, str] = {}
+        self.names: dict[int, str] = {}
+        """Variables that have a local name for a while, by identity of the symbol."""
+        self.me = "self"
+        self.uses_cells = False
+        self._cell = 0
+        self._inline = 1
+
+    def before(self, line: str) -> None:
+        """Put a line in front of the statement that is being rendered."""
+        raise NotImplementedError
+
+    def rounded(self, text: str, first: int) -> str:
+        """A number rounded to 32 bits; its operands use cells from `first` on."""
+        if self._inline or first >= CELLS:
+            return f"to_real({text})"
+        self.before(f"c[{first}] = {text}")
+        self.uses_cells = True
+        self._cell = first + 1
+        return f"c[{first}]"
+
+    def sometimes(self, node: typed.Expression) -> str:
+        """An expression that is not always evaluated: no line of it may move to the front."""
+        self._inline += 1
+        text = self.render(node)
+        self._inline -= 1
+        return text
 
     def fresh(self) -> str:
         """A local name nobody else uses."""
@@ -140,10 +195,12 @@ class ExpressionRenderer:
 
     def variable(self, symbol: typed.Symbol) -> str:
         """The place a variable lives in."""
+        if id(symbol) in self.names:
+            return self.names[id(symbol)]
         name = mangle(symbol.key)
         if symbol.storage == "local":
             return name
-        return f"g.{name}" if symbol.storage == "global" else f"self.{name}"
+        return f"g.{name}" if symbol.storage == "global" else f"{self.me}.{name}"
 
     def _constant(self, node: typed.Constant) -> str:
         if is_aggregate(node.type) or node.value is None:
@@ -151,19 +208,25 @@ class ExpressionRenderer:
         text = literal(node.value)
         return f"({text})" if text.startswith("-") else text
 
-    def _wrapped(self, text: str, type_: Type) -> str:
+    def _wrapped(self, text: str, type_: Type, interval: typed.Interval | None = None) -> str:
+        """A whole number that may leave its type; an interval spares the test on one side."""
         assert isinstance(type_, ElementaryType)
         name = self.fresh()
-        return (
-            f"({name} if {type_.low} <= ({name} := {text}) <= {type_.high}"
-            f" else wrap_{type_.name}({name}))"
-        )
+        test = f"({name} := {text})"
+        if interval is None or interval[0] < type_.low:
+            test = f"{type_.low} <= {test}"
+        if interval is None or interval[1] > type_.high:
+            test = f"{test} <= {type_.high}"
+        return f"({name} if {test} else wrap_{type_.name}({name}))"
 
     # Operators
 
     def _binary(self, node: typed.Binary) -> str:
-        operator = node.operator
-        left, right = self.render(node.left), self.render(node.right)
+        operator, first = node.operator, self._cell
+        left = self.render(node.left)
+        if operator in ("AND", "OR") and is_kind(node.type, Kind.BOOL):
+            return f"({left} {_LOGICAL[operator]} {self.sometimes(node.right)})"
+        right = self.render(node.right)
         if operator in _COMPARISONS:
             return f"({left} {_COMPARISONS[operator]} {right})"
         if operator in _LOGICAL:
@@ -171,9 +234,10 @@ class ExpressionRenderer:
             return f"({left} {table[operator]} {right})"
         if is_real(node.type):
             text = self._real(node, left, right)
-            return f"to_real({text})" if node.type == REAL else f"({text})"
+            needed = node.type == REAL and exact_whole(node) is None
+            return self.rounded(text, first) if needed else f"({text})"
         text = self._whole(node, left, right)
-        return self._wrapped(text, node.type) if node.wraps else f"({text})"
+        return self._wrapped(text, node.type, node.interval) if node.wraps else f"({text})"
 
     def _real(self, node: typed.Binary, left: str, right: str) -> str:
         if node.operator != "**":
@@ -189,8 +253,13 @@ class ExpressionRenderer:
         if node.operator not in ("/", "MOD"):
             return f"{left} {node.operator} {right}"
         first, second = interval_of(node.left), interval_of(node.right)
+        sign = "//" if node.operator == "/" else "%"
         if first and second and first[0] >= 0 and second[0] >= (node.operator == "MOD"):
-            return f"{left} {'//' if node.operator == '/' else '%'} {right}"
+            return f"{left} {sign} {right}"
+        if isinstance(node.right, typed.Constant) and node.right.value > 0:
+            name = self.fresh()
+            positive, negative = f"{name} {sign} {right}", f"-(-{name} {sign} {right})"
+            return f"{positive} if ({name} := {left}) >= 0 else {negative}"
         return f"{'idiv' if node.operator == '/' else 'imod'}({left}, {right})"
 
     def _unary(self, node: typed.Unary) -> str:
@@ -205,7 +274,7 @@ class ExpressionRenderer:
         return f"({operand} ^ {node.type.high})"
 
     def _convert(self, node: typed.Convert) -> str:
-        source, target = node.operand.type, node.type
+        source, target, first = node.operand.type, node.type, self._cell
         text = self.render(node.operand)
         if node.mode not in ("round", "truncate"):
             return render_conversion(node.mode, text, source, target, self.fresh)
@@ -214,16 +283,21 @@ class ExpressionRenderer:
         if is_kind(target, Kind.BOOL):
             return f"({text} != 0)"
         if is_real(target):
-            return _to_real(text, source, target)
+            if is_real(source):
+                return self.rounded(text, first) if target == REAL and source == LREAL else text
+            exact = target == LREAL or exact_whole(node) is not None
+            return f"({text} + 0.0)" if exact else self.rounded(text, first)
         if is_real(source):
             text = f"{'int' if node.mode == 'truncate' else 'round'}({text})"
         return self._wrapped(text, target) if node.wraps else text
 
     def _standard(self, node: typed.StandardCall) -> str:
-        arguments = [self.render(argument) for argument in node.arguments]
+        first = self._cell
+        render = self.sometimes if node.name == "SEL" else self.render
+        arguments = [render(argument) for argument in node.arguments]
         text = render_function(node.name, arguments, node.type, self.fresh)
         if node.type == REAL and node.name in ROUNDED:
-            return f"to_real({text})"
+            return self.rounded(text, first)
         if node.name == "ABS" and is_kind(node.type, Kind.SIGNED):
             return self._wrapped(text, node.type)
         return text
@@ -305,10 +379,3 @@ def returned(function: typed.Block) -> list[typed.Symbol]:
 
 def _from_bool(text: str, target: Type) -> str:
     return f"(1.0 if {text} else 0.0)" if is_real(target) else f"(1 if {text} else 0)"
-
-
-def _to_real(text: str, source: Type, target: Type) -> str:
-    if is_real(source):
-        return f"to_real({text})" if target == REAL and source == LREAL else text
-    exact = target == LREAL or (isinstance(source, ElementaryType) and source.bits <= 16)
-    return f"({text} + 0.0)" if exact else f"to_real({text})"

@@ -27,6 +27,7 @@ class ModuleWriter:
         self.writer = Writer()
         self.files: dict[str, str] = {}
         self._done: set[int] = set()
+        self._needed: list[typed.Block] = []
 
     # What is needed, callees first is not necessary: Python resolves names late.
 
@@ -37,12 +38,12 @@ class ModuleWriter:
         self._done.add(id(block))
         for symbol in block.symbols.values():
             self.need_type(symbol.type)
-        for called in called_functions(block.body):
-            self.need_block(called)
         if block.kind == "FUNCTION":
             self._function(block)
         else:
             self._block_class(block)
+        while self._needed:
+            self.need_block(self._needed.pop(0))
 
     def need_type(self, type_: Type) -> None:
         """Write the class of a type, once."""
@@ -66,7 +67,7 @@ class ModuleWriter:
             self.need_type(symbol.type)
             if symbol.storage == "global":
                 members.append((symbol.key, symbol.type, symbol.initial))
-        self._class("Globals", members, extra=("fuel",))
+        self._class("Globals", members, extra=("cells", "fuel"))
         self.writer.level -= 1
 
     def _block_class(self, block: typed.Block) -> None:
@@ -87,16 +88,37 @@ class ModuleWriter:
         writer.line = block.at.line
         self.files[f"{len(writer.lines) + 1}"] = block.source.name
         writer.put(f"def {head}:")
+        top = len(writer.lines)
         writer.level += 1
-        for symbol in block.symbols.values():
-            if symbol.storage == "local" and symbol.kind not in ("VAR_INPUT", "VAR_IN_OUT"):
-                writer.put(f"{mangle(symbol.key)} = {default(symbol.type, symbol.initial)}")
+        self._locals(block)
+        for symbol in renderer.usage.kept:
+            place = renderer.variable(symbol)
+            local = f"g_{place[2:]}" if symbol.storage == "global" else mangle(symbol.key)
+            writer.put(f"{local} = {place}")
+            renderer.names[id(symbol)] = local
         writer.level -= 1
         renderer.statements(block.body)
         writer.level += 1
         if block.kind == "FUNCTION":
             writer.put(renderer.return_text())
+        if renderer.uses_cells:
+            writer.line = block.at.line
+            writer.insert(top, "c = g.cells", writer.level)
         writer.level -= 1
+        self._needed += renderer.usage.functions
+
+    def _locals(self, block: typed.Block) -> None:
+        """Local variables at their initial values, equal simple ones in one go."""
+        shared: dict[str, list[str]] = {}
+        for symbol in block.symbols.values():
+            if symbol.storage == "local" and symbol.kind not in ("VAR_INPUT", "VAR_IN_OUT"):
+                name, value = mangle(symbol.key), default(symbol.type, symbol.initial)
+                if is_aggregate(symbol.type):
+                    self.writer.put(f"{name} = {value}")
+                else:
+                    shared.setdefault(value, []).append(name)
+        for value, names in shared.items():
+            self.writer.put(f"{' = '.join(names)} = {value}")
 
     def _function(self, block: typed.Block) -> None:
         parameters = [mangle(s.key) for s in block.of_kind("VAR_INPUT", "VAR_IN_OUT")]
@@ -235,30 +257,3 @@ def _signed_varint(table: bytearray, value: int) -> None:
         table.append(0x40 | number & 63)
         number >>= 6
     table.append(number)
-
-
-def called_functions(node: Any) -> list[typed.Block]:
-    """The functions that statements call, found by walking the typed tree."""
-    found: list[typed.Block] = []
-    _walk(node, found)
-    return found
-
-
-def _walk(node: Any, found: list[typed.Block]) -> None:
-    if isinstance(node, list | tuple):
-        for item in node:
-            _walk(item, found)
-    elif isinstance(node, typed.Expression | typed.Statement):
-        if isinstance(node, typed.FunctionCall):
-            found.append(node.function)
-        for name in _CHILDREN[type(node)]:
-            _walk(getattr(node, name), found)
-
-
-_CHILDREN: dict[type, tuple[str, ...]] = {
-    class_: tuple(
-        name for name in class_.__slots__ if name not in ("value",) or class_ is not typed.Constant
-    )
-    for class_ in vars(typed).values()
-    if isinstance(class_, type) and issubclass(class_, typed.Expression | typed.Statement)
-}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from softctl.logic import typed
 from softctl.logic.python_expressions import ExpressionRenderer, mangle, returned
+from softctl.logic.python_usage import calls_functions, is_inlined, survey
 from softctl.logic.types import ArrayType, StringType, StructType, Type, is_aggregate
 from softctl.values.types import ElementaryType, Kind
 
@@ -25,6 +26,11 @@ class Writer:
         self.lines.append("    " * self.level + text)
         self.marks.append(self.line)
 
+    def insert(self, position: int, text: str, level: int) -> None:
+        """Add one line further up."""
+        self.lines.insert(position, "    " * level + text)
+        self.marks.insert(position, self.line)
+
 
 class StatementRenderer(ExpressionRenderer):
     """Renders the statements of one unit."""
@@ -33,7 +39,22 @@ class StatementRenderer(ExpressionRenderer):
         super().__init__()
         self.writer = writer
         self.block = block
+        self.usage = survey(block.body)
         self._depth = 0
+        self._leaving: list[str] = []
+        """What to do before each loop around here is left early, or nothing."""
+
+    def before(self, line: str) -> None:
+        self.writer.put(line)
+
+    def strict(self, node: typed.Expression) -> str:
+        """An expression that is always evaluated, before anything else on its line."""
+        if self.usage.functions and calls_functions(node):
+            return self.render(node)
+        self._inline -= 1
+        text = self.render(node)
+        self._inline += 1
+        return text
 
     def statements(self, body: list[typed.Statement]) -> None:
         """Statements one level further in; never empty."""
@@ -41,6 +62,7 @@ class StatementRenderer(ExpressionRenderer):
         writer.level += 1
         for statement in body:
             writer.line = statement.at.line
+            self._cell = 0
             self.statement(statement)
         if not body:
             writer.put("pass")
@@ -70,9 +92,16 @@ class StatementRenderer(ExpressionRenderer):
             self.writer.put("except FAULTS:")
             self.statements(node.failed)
         elif isinstance(node, typed.Return):
+            for line in self._leaving:
+                if line:
+                    self.writer.put(line)
             self.writer.put(self.return_text())
+        elif isinstance(node, typed.Exit):
+            if self._leaving[-1]:
+                self.writer.put(self._leaving[-1])
+            self.writer.put("break")
         else:
-            self.writer.put("break" if isinstance(node, typed.Exit) else "continue")
+            self.writer.put("continue")
 
     def return_text(self) -> str:
         """The Python `return` of this unit."""
@@ -122,7 +151,7 @@ class StatementRenderer(ExpressionRenderer):
             name = self._tuple(node.value)
             self.store(node.target, f"{name}[0]", node.target.type)
             return
-        self.store(node.target, self.render(node.value), node.target.type)
+        self.store(node.target, self.strict(node.value), node.target.type)
 
     def _tuple(self, call: typed.FunctionCall) -> str:
         name = self.fresh()
@@ -138,10 +167,13 @@ class StatementRenderer(ExpressionRenderer):
             self.writer.put(self.render(node.value))
 
     def _call(self, node: typed.CallBlock) -> None:
-        put = self.writer.put
-        put(f"b = {self.render(node.instance)}")
+        put, b = self.writer.put, self.render(node.instance)
+        if not b.isidentifier():
+            put(f"b = {b}")
+            b = "b"
         for symbol, value in node.inputs:
-            name, text = f"b.{mangle(symbol.key)}", self.render(value)
+            self._cell = 0
+            name, text = f"{b}.{mangle(symbol.key)}", self.strict(value)
             if isinstance(symbol.type, ArrayType):
                 put(f"copy_array({name}, {text})")
             elif isinstance(symbol.type, StructType):
@@ -149,32 +181,55 @@ class StatementRenderer(ExpressionRenderer):
             else:
                 put(f"{name} = {text}")
         for symbol, value in node.in_outs:
-            put(f"b.{mangle(symbol.key)} = {self.render(value)}")
-        put("b.run(g)")
-        self.aliases[id(node.instance)] = "b"
+            put(f"{b}.{mangle(symbol.key)} = {self.render(value)}")
+        if is_inlined(node.type.block):
+            self._run_here(node.type.block, b)
+        else:
+            put(f"{b}.run(g)")
+        self.aliases[id(node.instance)] = b
         for symbol, value in node.in_outs:
             if not is_aggregate(symbol.type):
-                self.store(value, f"b.{mangle(symbol.key)}", value.type)
+                self.store(value, f"{b}.{mangle(symbol.key)}", value.type)
         for target, value in node.outputs:
             self.store(target, self.render(value), target.type)
         del self.aliases[id(node.instance)]
 
+    def _run_here(self, block: typed.Block, instance: str) -> None:
+        """The body of a small block in place of a call, on the line of the call."""
+        before, self.me = self.me, instance
+        for statement in block.body:
+            assert isinstance(statement, typed.Assign)
+            self.store(statement.target, self.render(statement.value), statement.target.type)
+        self.me = before
+
     # Selection
 
     def _if(self, node: typed.If) -> None:
-        word = "if"
+        word, writer = "if", self.writer
+        level = writer.level
         for condition, body in node.branches:
-            self.writer.line = condition.at.line
-            self.writer.put(f"{word} {self.render(condition)}:")
+            writer.line = condition.at.line
+            mark = len(writer.lines)
+            self._cell = 0
+            if word == "elif":  # lines in front of a later condition need an else of their own
+                writer.level += 1
+            test = self.strict(condition)
+            if word == "elif" and len(writer.lines) == mark:
+                writer.level -= 1
+            elif word == "elif":
+                writer.insert(mark, "else:", writer.level - 1)
+                word = "if"
+            writer.put(f"{word} {test}:")
             self.statements(body)
             word = "elif"
         if node.otherwise:
-            self.writer.put("else:")
+            writer.put("else:")
             self.statements(node.otherwise)
+        writer.level = level
 
     def _case(self, node: typed.Case) -> None:
         name = self.fresh()
-        self.writer.put(f"{name} = {self.render(node.selector)}")
+        self.writer.put(f"{name} = {self.strict(node.selector)}")
         word = "if"
         for labels, body in node.arms:
             self.writer.put(f"{word} {_label_test(name, labels)}:")
@@ -188,9 +243,10 @@ class StatementRenderer(ExpressionRenderer):
 
     # Loops
 
-    def _body(self, body: list[typed.Statement], extra: list[str]) -> None:
+    def _body(self, body: list[typed.Statement], extra: list[str], leaving: str = "") -> None:
         """A loop's body behind lines that keep count."""
         line = self.writer.line
+        self._leaving.append(leaving)
         self._depth += 1
         self.writer.level += 1
         for text in extra:
@@ -198,6 +254,7 @@ class StatementRenderer(ExpressionRenderer):
         self.writer.level -= 1
         self.statements(body)
         self._depth -= 1
+        self._leaving.pop()
         self.writer.line = line
 
     def _count(self) -> tuple[str, list[str]]:
@@ -265,12 +322,24 @@ class StatementRenderer(ExpressionRenderer):
             else:
                 put(f"g.fuel -= len({span_name})")
                 put("if g.fuel < 0: over_budget()")
-        put(f"for {variable} in {span}:")
-        self._body(node.body, extra)
+        self._counting(node, variable, span, extra)
         put("else:")
         self.writer.level += 1
         put(f"{variable} = {after}")
         self.writer.level -= 1
+
+    def _counting(self, node: typed.For, variable: str, span: str, extra: list[str]) -> None:
+        """The loop; its variable is a local name inside, and is stored when the loop is left."""
+        symbol = node.variable.symbol if isinstance(node.variable, typed.Variable) else None
+        if symbol is None or symbol.storage != "slot":
+            self.writer.put(f"for {variable} in {span}:")
+            self._body(node.body, extra)
+            return
+        name = mangle(symbol.key)
+        self.writer.put(f"for {name} in {span}:")
+        self.names[id(symbol)] = name
+        self._body(node.body, extra, f"{variable} = {name}")
+        del self.names[id(symbol)]
 
     def _fit(self, text: str, node: typed.For) -> str:
         return self._wrapped(text, node.end.type) if node.wraps else text
