@@ -181,7 +181,6 @@ def check(folder: MachineDir = None) -> None:
     warnings = [*loaded.warnings, *_tls_warnings(machine, loaded.path)]
     for warning in warnings:
         print_problem(warning)
-    machine = loaded.machine
     typer.echo(
         f"{machine.name}: no errors, {len(machine.points)} points, {len(machine.cards)} cards, "
         f"{len(machine.equipment)} pieces of equipment, {len(warnings)} warnings"
@@ -244,8 +243,17 @@ def plant(
     st: Annotated[
         bool, typer.Option("--st", help="Print the ST program that wires the equipment.")
     ] = False,
+    xml: Annotated[
+        bool,
+        typer.Option("--xml", help="Print it with its blocks as an IEC 61131-10 document."),
+    ] = False,
 ) -> None:
     """Show the simulated equipment, or its program."""
+    if xml:
+        from softctl.cli.convert import print_plant
+
+        print_plant(folder)
+        return
     from softctl.cli.tables import print_equipment
     from softctl.runtime.folder import demo_folder, load_folder
 
@@ -254,6 +262,20 @@ def plant(
         typer.echo(built.build_plant().source, nl=False)
     else:
         print_equipment(built.machine)
+
+
+@app.command(epilog="Prints what was not carried over. The endings .st and .xml say which way.")
+def convert(
+    source: Annotated[Path, typer.Argument(metavar="IN", help="A .st or .xml file.")],
+    target: Annotated[Path, typer.Argument(metavar="OUT", help="The file to write.")],
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace OUT if it is there.")
+    ] = False,
+) -> None:
+    """Convert a program between ST and the open XML exchange format (IEC 61131-10)."""
+    from softctl.cli import convert as command
+
+    command.convert(source, target, overwrite=overwrite)
 
 
 def _print_version(wanted: bool) -> None:

@@ -25,6 +25,8 @@ class _Declared:
 class TypeImporter(Checked):
     """Reads declarations."""
 
+    _structs = 0  # open around the current element
+
     # Types
 
     def declaration(self, node: Node) -> list[str]:
@@ -73,12 +75,17 @@ class TypeImporter(Checked):
             bounds = [self._bounds(dimension) for dimension in node.all("DimensionSpec")]
             return f"ARRAY[{', '.join(bounds)}] OF {self._base(node)}"
         if kind == "StructTypeSpec":
-            self.leave_unknown(node.children, ("Member",))
-            return "\n".join(
-                ["STRUCT", *self.variables(node.all("Member"), 2), f"{_INDENT}END_STRUCT"]
-            )
+            return self._struct(node)
         self.error(node, f"expected a type that ST has here, got {kind or 'none'}")
         return "INT"
+
+    def _struct(self, node: Node) -> str:
+        self.leave_unknown(node.children, ("Member",))
+        self._structs += 1
+        members = self.variables(node.all("Member"), self._structs + 1)
+        end = _INDENT * self._structs + "END_STRUCT"
+        self._structs -= 1
+        return "\n".join(["STRUCT", *members, end])
 
     def _base(self, node: Node) -> str:
         base = node.child("BaseType")
