@@ -24,6 +24,8 @@ from softctl.modbus.bank import Bank
 Reader = Callable[[], tuple[Value, ...]]
 Writer = Callable[[Sequence[Value]], None]
 
+Picker = Callable[[Sequence[Value] | bytearray], tuple[Value, ...]]
+
 _UNFIT = (ValueError, OverflowError, struct.error)
 
 
@@ -55,25 +57,20 @@ def point_writer(
 ) -> Writer:
     """A function that writes the values of `points` into `bank`; see `point_reader`.
 
-    It touches what differs from its last values (a zero's sign is no difference). A value
-    that its registers cannot hold becomes the nearest that they can, so that there is
-    always something to show. The function raises ValueError for a wrong number of values.
+    It touches what differs from its last values (a zero's sign is no difference); the bits
+    of a table go together. A value that its registers cannot hold becomes the nearest that
+    they can, so that there is always something to show. The function raises ValueError for a
+    wrong number of values.
     """
     cells = [cell(bank, machine, point, side, wired=wired) for point in points]
-    setters = [one.setter() for one in cells]
-    last: list[object] = [_Unset()] * len(cells)
-    indices = range(len(cells))
+    parts = list(_writing_parts(cells))
+    count = len(cells)
 
     def write(values: Sequence[Value]) -> None:
-        if len(values) != len(last):
-            raise ValueError(f"expected {len(last)} values, got {len(values)}")
-        for index in compress(indices, map(ne, values, last)):
-            value = values[index]
-            try:
-                setters[index](value)
-            except _UNFIT:
-                setters[index](cells[index].nearest(value))
-            last[index] = value
+        if len(values) != count:
+            raise ValueError(f"expected {count} values, got {len(values)}")
+        for part in parts:
+            part(values)
 
     return write
 
@@ -83,6 +80,69 @@ def point_setter(
 ) -> Callable[[Value], object]:
     """A function that puts a value that fits into one point's place, whatever is there."""
     return cell(bank, machine, point, side, wired=True).setter()
+
+
+def _writing_parts(cells: Sequence[Cell]) -> Iterable[Writer]:
+    """The cells in groups that are written alike: bits of one table, and all else."""
+    bits: dict[int, list[int]] = {}
+    others = []
+    for index, one in enumerate(cells):
+        if one.mask and not one.shared:
+            bits.setdefault(id(one.memory), []).append(index)
+        else:
+            others.append(index)
+    for indices in bits.values():
+        indices.sort(key=lambda index: cells[index].start)
+        yield _bits_writer([cells[index] for index in indices], _picker(indices))
+    if others:
+        yield _cells_writer([cells[index] for index in others], _picker(others))
+
+
+def _bits_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
+    """Bits of one table, in the order of their addresses: one assignment for each run."""
+    memory = cells[0].memory
+    inverted = [one.inverted for one in cells]
+    runs = list(_runs([one.start for one in cells]))
+    last = b""
+
+    def write(values: Sequence[Value]) -> None:
+        nonlocal last
+        now = bytes(map(ne, pick(values), inverted))
+        if now != last:
+            last = now
+            for address, first, end in runs:
+                memory[address : address + end - first] = now[first:end]
+
+    return write
+
+
+def _runs(addresses: Sequence[int]) -> Iterable[tuple[int, int, int]]:
+    """(address, first position, position behind the last) of each run without a gap."""
+    first = 0
+    for position in range(1, len(addresses) + 1):
+        is_last = position == len(addresses)
+        if is_last or addresses[position] != addresses[position - 1] + 1:
+            yield addresses[first], first, position
+            first = position
+
+
+def _cells_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
+    """Values one by one, but only those that changed."""
+    setters = [one.setter() for one in cells]
+    last: list[object] = [_Unset()] * len(cells)
+    positions = range(len(cells))
+
+    def write(values: Sequence[Value]) -> None:
+        now = pick(values)
+        for position in compress(positions, map(ne, now, last)):
+            value = now[position]
+            try:
+                setters[position](value)
+            except _UNFIT:
+                setters[position](cells[position].nearest(value))
+            last[position] = value
+
+    return write
 
 
 class _Unset:
@@ -211,7 +271,7 @@ def _same(values: tuple[Value, ...]) -> tuple[Value, ...]:
     return values
 
 
-def _picker(indices: Sequence[int]) -> Callable[[Sequence[Value] | bytearray], tuple[Value, ...]]:
+def _picker(indices: Sequence[int]) -> Picker:
     """As itemgetter, but always a tuple."""
     if len(indices) == 1:
         (index,) = indices
