@@ -39,6 +39,7 @@ from softctl.logic.types import (
 from softctl.logic.world import NOW
 from softctl.values.types import ElementaryType
 
+_OF_ADDRESSES = frozenset(("ADR", "ADRINST", "REF", "SIZEOF", "__NEW", "__DELETE"))
 _REPEATING = frozenset(("+", "*", "AND", "OR", "XOR", "=", "<", ">", "<=", ">="))
 
 
@@ -136,6 +137,11 @@ class CallChecker(ConversionChecker):
         names = [*SIGNATURES, *OPERATORS, *self.world.block_names]
         callee = node.callee
         shown = callee.name if isinstance(callee, tree.Name) else name
+        if name in _OF_ADDRESSES:
+            return self.fail(
+                node.at,
+                f"pointers and references are not supported: expected a function, got {shown}",
+            )
         return self.fail(node.at, f"expected a function, got {shown}", suggest(shown, names))
 
     def _values(

@@ -474,7 +474,17 @@ class ExpressionChecker(CallChecker):
     def _bad_operands(
         self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
     ) -> typed.Expression:
-        return self.fail(at, f"{operator} does not take {left.type} and {right.type}")
+        if operator in _COMPARISONS:
+            wanted = "values of one type"
+        elif operator in ("AND", "OR", "XOR"):
+            wanted = "BOOL values or bit strings"
+        elif operator in ("+", "-"):
+            wanted = "numbers, or durations and dates,"
+        else:
+            wanted = "numbers"
+        return self.fail(
+            at, f"expected {wanted} around {operator}, got {left.type} and {right.type}"
+        )
 
 
 def _is_zero(*operands: typed.Expression) -> bool:

@@ -12,10 +12,19 @@ _UNSUPPORTED = {
     "INTERFACE": "interfaces are",
     "METHOD": "methods are",
     "NAMESPACE": "namespaces are",
+    "PROPERTY": "properties are",
     "POINTER": "pointers are",
+    "REFERENCE": "references are",
     "REF_TO": "references are",
+    "EXTENDS": "inheritance is",
+    "IMPLEMENTS": "inheritance is",
+    "THIS": "object-oriented code is",
+    "SUPER": "object-oriented code is",
+    "USING": "namespaces are",
     "^": "dereferencing is",
 }
+"""What the third edition adds for objects, and what it or practice has for addresses."""
+OBJECT_WORDS = frozenset(["CLASS", "INTERFACE", "METHOD", "PROPERTY", "NAMESPACE"])
 
 
 class ParseError(Exception):
@@ -77,7 +86,11 @@ class Cursor:
         """Report the current token as something else than expected."""
         token = self.token
         if token.kind in _UNSUPPORTED:
-            return self.fail(token, f"{_UNSUPPORTED[token.kind]} not supported here")
+            return self.fail(token, unsupported(token.kind))
+        if token.kind == "name" and token.key in ("THIS", "SUPER", "EXTENDS", "IMPLEMENTS"):
+            return self.fail(token, unsupported(token.key))
+        if token.kind == ":=":
+            return self.fail(token, f"expected {expected}, got :=", "to compare, write =")
         hint = suggest(token.text, KEYWORDS) if token.kind == "name" and len(token.key) > 2 else ""
         return self.fail(token, f"expected {expected}, got {describe_token(token)}", hint)
 
@@ -101,10 +114,24 @@ class Cursor:
             return self.fail(at, f"expected ; after {what}, got {describe_token(token)}")
         return self.unexpected(f"; after {what}")
 
+    def skip_unsupported(self) -> None:
+        """Report a class, method or the like and step over it to its end."""
+        at = self.advance()
+        self.reporter.error(at, unsupported(at.kind))
+        end = f"END_{at.kind}"
+        self.skip_to({end, "END_PROGRAM", "END_FUNCTION_BLOCK"})
+        self.accept(end)
+        self.accept(";")
+
     def skip_to(self, kinds: Container[str]) -> None:
         """Give up tokens until one of these kinds or the end."""
         while self.token.kind != "end" and self.token.kind not in kinds:
             self.advance()
+
+
+def unsupported(key: str) -> str:
+    """What to say of a word that this language leaves out."""
+    return f"{_UNSUPPORTED[key]} not supported here: expected standard types, functions and blocks"
 
 
 def describe(kind: str) -> str:

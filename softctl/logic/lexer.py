@@ -80,12 +80,17 @@ KEYWORDS = frozenset(
         "END_INTERFACE",
         "METHOD",
         "END_METHOD",
+        "PROPERTY",
+        "END_PROPERTY",
         "NAMESPACE",
         "END_NAMESPACE",
         "POINTER",
         "REF_TO",
     ]
 )
+
+_FOREIGN_MARKS = {"==": "=", "!=": "<>", "&&": "AND", "||": "OR"}
+"""Marks of other languages, and what is meant by them."""
 
 _NUMBER = r"(?:\d+\#\w+|\d[\d_]*(?:\.\d[\d_]*)?(?:[eE][+-]?\d+)?)"
 _STRING = r"'(?:[^$'\n]|\$[^\n])*'"
@@ -104,7 +109,7 @@ _TOKEN = re.compile(
     |(?P<based>\d+\#\w+)
     |(?P<real>\d[\d_]*(?:\.\d[\d_]*(?:[eE][+-]?\d+)?|[eE][+-]?\d+))
     |(?P<int>\d[\d_]*)
-    |(?P<mark>:=|=>|\*\*|<>|<=|>=|\.\.|[-+*/=<>&()\[\],;:.^])
+    |(?P<mark>:=|=>|==|!=|&&|\|\||[-+*/]=|\*\*|<>|<=|>=|\.\.|[-+*/=<>&()\[\],;:.^])
     |(?P<string>{_STRING})
     |(?P<wstring>{_WSTRING})
     |(?P<pragma>\{{[^}}]*\}})
@@ -175,6 +180,9 @@ class _Lexer:
         token = Token(kind, text, start, self.line, column, self.source)
         if kind == "mark":
             token.kind = text
+            if text in _FOREIGN_MARKS:
+                token.kind = _FOREIGN_MARKS[text]
+                self.reporter.error(token, f"expected {token.kind}, got {text}")
         elif kind == "name" and token.key in KEYWORDS:
             token.kind = token.key
         if self.pragma:

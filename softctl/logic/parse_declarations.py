@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from softctl.logic import tree
-from softctl.logic.cursor import ParseError
+from softctl.logic.cursor import ParseError, describe_token, unsupported
 from softctl.logic.parse_expressions import ExpressionParser
 from softctl.logic.source import Token
 
@@ -21,6 +21,7 @@ SECTION_KINDS = frozenset(
         "VAR_CONSTANT",
     ]
 )
+STATEMENT_STARTS = frozenset(["IF", "CASE", "FOR", "WHILE", "REPEAT", "RETURN", "EXIT"])
 POU_ENDS = frozenset(
     [
         "END_PROGRAM",
@@ -74,11 +75,22 @@ class DeclarationParser(ExpressionParser):
             return self._struct()
         if token.kind == "(":
             return self._enumeration("")
+        if token.kind in ("POINTER", "REF_TO"):
+            return self._address_type()
         if token.kind == "name":
             return self._named()
         raise self.unexpected("a type")
 
+    def _address_type(self) -> tree.TypeSpec:
+        at = self.advance()
+        self.reporter.error(at, unsupported(at.key))
+        self.accept("TO")
+        self.type_spec()
+        return tree.UnknownSpec(at)
+
     def _named(self) -> tree.TypeSpec:
+        if self.token.key == "REFERENCE" and self.peek().kind == "TO":
+            return self._address_type()
         name = self.advance()
         if name.key in ("STRING", "WSTRING"):
             return self._string(name)
@@ -162,7 +174,7 @@ class DeclarationParser(ExpressionParser):
             section.kind, section.constant = "VAR", True
         self._qualifiers(section)
         ends = {"END_VAR", "end", *POU_ENDS, *SECTION_KINDS}
-        while self.token.kind not in ends:
+        while self.token.kind not in ends and not self._at_statement():
             try:
                 section.variables += self._variables()
             except ParseError:
@@ -170,10 +182,21 @@ class DeclarationParser(ExpressionParser):
                 self.skip_to({";", *ends})
                 self.accept(";")
         if not self.accept("END_VAR"):
-            self.unexpected("a variable's name or END_VAR")
+            self._missing_end_var(at)
         elif self.accept(";"):
             pass
         return section
+
+    def _at_statement(self) -> bool:
+        """True where statements begin though END_VAR has not come."""
+        if self.token.kind in STATEMENT_STARTS:
+            return True
+        return self.token.kind == "name" and self.peek().kind in (":=", "(", ".", "[")
+
+    def _missing_end_var(self, opening: Token) -> None:
+        opened = f"{opening.kind} was opened in line {opening.line}"
+        got = describe_token(self.token)
+        self.fail(self.token, f"expected a variable's name or END_VAR, got {got}", opened)
 
     def _qualifiers(self, section: tree.Section) -> None:
         while True:

@@ -52,6 +52,15 @@ class ExpressionParser(Cursor):
         self.depth -= 1
         return left
 
+    def condition(self) -> tree.Expression:
+        """An expression where `:=` is a common slip for `=`."""
+        left = self.expression()
+        if self.token.kind == ":=":
+            self.reporter.error(self.token, "expected = to compare, got :=")
+            operator = self.advance()
+            left = tree.Binary(operator, "=", left, self.expression())
+        return left
+
     def deepen(self) -> None:
         """Count one level of nesting."""
         self.depth += 1

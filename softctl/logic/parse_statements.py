@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from softctl.logic import tree
-from softctl.logic.cursor import ParseError
+from softctl.logic.cursor import OBJECT_WORDS, ParseError
 from softctl.logic.parse_declarations import POU_ENDS, SECTION_KINDS, DeclarationParser
 
 _CHART_WORDS = frozenset(
@@ -14,7 +14,8 @@ _CHART_WORDS = frozenset(
 _ENDS = frozenset(
     ["ELSE", "ELSIF", "END_IF", "END_CASE", "END_FOR", "END_WHILE", "END_REPEAT", "UNTIL", "end"]
 )
-_STOPS = _ENDS | _CHART_WORDS | POU_ENDS | SECTION_KINDS
+_IN_LABELS = frozenset(["name", "int", "based", "typed", ".", "+", "-", "*"])
+_STOPS = _ENDS | _CHART_WORDS | POU_ENDS | SECTION_KINDS | OBJECT_WORDS
 
 
 class StatementParser(DeclarationParser):
@@ -73,8 +74,10 @@ class StatementParser(DeclarationParser):
             return tree.CallStatement(token, target)
         if self.token.kind == "=":
             raise self.fail(self.token, "expected := to assign, got =")
-        at = self.expect(":=", ":= or ( after this name")
-        del at
+        if self.token.kind in ("+=", "-=", "*=", "/="):
+            sign = self.token.kind[0]
+            raise self.fail(self.token, f"expected := x {sign} …, got {self.token.kind}")
+        self.expect(":=", ":= or ( after this name")
         value = self.expression()
         if self.token.kind == ":=":
             raise self.unexpected("one := in a statement")
@@ -110,7 +113,7 @@ class StatementParser(DeclarationParser):
         return self.token.line == self.peek().line
 
     def _branch(self) -> tuple[tree.Expression, list[tree.Statement]]:
-        condition = self.expression()
+        condition = self.condition()
         self.expect("THEN", "THEN after the condition")
         return condition, self.statements()
 
@@ -157,7 +160,10 @@ class StatementParser(DeclarationParser):
             return True
         if kind != "name":
             return False
-        return self.peek().kind in (":", ",", "..")
+        distance = 1
+        while self.peek(distance).kind in _IN_LABELS:
+            distance += 1
+        return self.peek(distance).kind in (":", ",", "..")
 
     def _for(self) -> tree.Statement:
         at = self.advance()
@@ -175,7 +181,7 @@ class StatementParser(DeclarationParser):
 
     def _while(self) -> tree.Statement:
         at = self.advance()
-        condition = self.expression()
+        condition = self.condition()
         self.expect("DO", "DO after the condition")
         body = self.statements()
         self._end("END_WHILE")
@@ -185,7 +191,7 @@ class StatementParser(DeclarationParser):
         at = self.advance()
         body = self.statements()
         self.expect("UNTIL", "a statement or UNTIL")
-        until = self.expression()
+        until = self.condition()
         self.accept(";")
         self._end("END_REPEAT")
         return tree.Repeat(at, body, until)

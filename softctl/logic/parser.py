@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from softctl.logic import tree
-from softctl.logic.cursor import ParseError
+from softctl.logic.cursor import OBJECT_WORDS, ParseError, unsupported
 from softctl.logic.lexer import tokenize
 from softctl.logic.parse_chart import CHART_STARTS, ChartParser
-from softctl.logic.parse_declarations import POU_ENDS, SECTION_KINDS
+from softctl.logic.parse_declarations import POU_ENDS, SECTION_KINDS, STATEMENT_STARTS
 from softctl.logic.source import Reporter, Source, Token
 
+_BARE_STARTS = STATEMENT_STARTS | {"name", "address"}
 _POU_KINDS = ("PROGRAM", "FUNCTION", "FUNCTION_BLOCK")
 
 
@@ -35,7 +36,12 @@ class _Parser(ChartParser):
             unit.globals_.append(self.section())
         elif kind == "CONFIGURATION":
             unit.configurations.append(self._configuration())
-        elif kind in SECTION_KINDS or (kind == "name" and not unit.pous):
+        elif kind in OBJECT_WORDS:
+            self.skip_unsupported()
+        elif self.is_word("USING"):
+            self.reporter.error(self.token, unsupported("USING"))
+            self.skip_to({";"})
+        elif kind in SECTION_KINDS or (kind in _BARE_STARTS and not unit.pous):
             unit.pous.append(self._bare_program())
         elif not self.accept(";"):
             error = self.unexpected(
@@ -57,12 +63,15 @@ class _Parser(ChartParser):
     def _pou(self) -> tree.Pou:
         keyword = self.advance()
         pragma = keyword.pragma
+        if self.is_word("ABSTRACT") or self.is_word("FINAL"):
+            self.reporter.error(self.advance(), unsupported("CLASS"))
         name = self.expect_name(f"the {keyword.kind}'s name")
         result: tree.TypeSpec | None = None
         if keyword.kind == "FUNCTION" and self.accept(":"):
             result = self.type_spec()
         elif self.is_word("EXTENDS") or self.is_word("IMPLEMENTS"):
-            raise self.fail(self.token, f"{self.token.key} is not supported: inheritance is not")
+            self.reporter.error(self.token, unsupported(self.token.key))
+            self.skip_to({";", *SECTION_KINDS, *CHART_STARTS, *POU_ENDS, *OBJECT_WORDS})
         self.accept(";")
         pou = tree.Pou(name, keyword.kind, name.text, result, [], [], None, self.source, pragma)
         pou.sections = self.sections()
@@ -78,11 +87,17 @@ class _Parser(ChartParser):
 
     def _body(self, pou: tree.Pou) -> None:
         start = self.previous.end
+        self._skip_objects()
         if self.token.kind in CHART_STARTS:
             pou.network = self.network()
         else:
             pou.body = self.statements()
+        self._skip_objects()
         pou.span = (start, self.token.start)
+
+    def _skip_objects(self) -> None:
+        while self.token.kind in OBJECT_WORDS:
+            self.skip_unsupported()
 
     # Configurations
 

@@ -107,6 +107,8 @@ class Declarer:
 
     def spec(self, spec: tree.TypeSpec, name: str, block: typed.Block | None) -> DeclaredType:
         """The type of a specification; `name` names it if it is a new one."""
+        if isinstance(spec, tree.UnknownSpec):
+            return _ERROR
         if isinstance(spec, tree.TypeName):
             return self._named(spec)
         if isinstance(spec, tree.StringSpec):
@@ -430,6 +432,11 @@ class Declarer:
         ):
             self.reporter.error(
                 variable.at, "a function keeps no state: declare the block elsewhere"
+            )
+        if isinstance(declared.type, BlockType) and declared.type.block.key == key:
+            self.reporter.depart(
+                variable.at,
+                f"an instance with its type's name: write another, such as {variable.name}_1",
             )
         symbol = self._symbol(variable, section, declared, storage)
         block.symbols[key] = symbol

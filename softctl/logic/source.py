@@ -19,8 +19,8 @@ class Source:
 
     @cached_property
     def lines(self) -> list[str]:
-        """The text, split at its line ends."""
-        return self.text.splitlines()
+        """The text, split at the line ends that tokens count."""
+        return [line.rstrip("\r") for line in self.text.split("\n")]
 
     def excerpt(self, line: int) -> str:
         """The text of a one-based line, or nothing beyond the end."""

@@ -128,6 +128,11 @@ class TypeSpec(Node):
 
 
 @dataclass(slots=True)
+class UnknownSpec(TypeSpec):
+    """A type that has already been reported, such as a pointer."""
+
+
+@dataclass(slots=True)
 class TypeName(TypeSpec):
     name: str
 
