@@ -187,7 +187,7 @@ def test_a_unit_that_nobody_has_is_an_error() -> None:
         def respond(self, link, pdu):
             return self.refusal(pdu[0], 0x0B)
 
-    with pytest.raises(Unmet, match="expected a unit 1 at this server .*got exception 0B"):
+    with pytest.raises(Unmet, match=r"expected a unit 1 at this server .*got exception 0B"):
         finish(Gateway(), survey(READ_ONLY, Originals()))
 
 
