@@ -12,6 +12,7 @@ import typer
 
 from softctl import __version__
 from softctl.cli.caution import CAUTION
+from softctl.cli.conform import conform
 from softctl.errors import Problem, ProblemsError, SoftctlError
 
 if TYPE_CHECKING:
@@ -276,6 +277,9 @@ def convert(
     from softctl.cli import convert as command
 
     command.convert(source, target, overwrite=overwrite)
+
+
+app.command()(conform)
 
 
 def _print_version(wanted: bool) -> None:
