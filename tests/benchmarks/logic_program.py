@@ -12,7 +12,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterator
 
-CHANNELS, DRIVES, ELEMENTS, LAMPS = 8, 6, 50, 24
+CHANNELS, DRIVES, ELEMENTS, LAMPS = 8, 8, 50, 32
 
 _BLOCKS = """
 FUNCTION_BLOCK Ramp
