@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.resources import files
 from typing import Any
 
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
@@ -13,6 +12,7 @@ from softctl.logic import tree, typed
 from softctl.logic.check_statements import StatementChecker
 from softctl.logic.doubts import warn_of_transitions, warn_of_two_writers, warn_of_variables
 from softctl.logic.instance import Instance, Scheduled
+from softctl.logic.library import library_text
 from softctl.logic.parser import parse
 from softctl.logic.python_module import ModuleWriter
 from softctl.logic.resolve import LIBRARY, Declarer
@@ -111,9 +111,8 @@ def compile_application(
 
 @lru_cache(maxsize=1)
 def _prelude() -> tree.Unit:
-    text = files("softctl.logic").joinpath("prelude.st").read_text("utf-8")
     reporter = Reporter()
-    unit = parse(Source(LIBRARY, text), reporter)
+    unit = parse(Source(LIBRARY, library_text()), reporter)
     assert not reporter.problems, reporter.problems
     return unit
 

@@ -230,7 +230,9 @@ class ExpressionChecker(CallChecker):
     ) -> typed.Expression:
         checked = []
         for index, (low, high) in zip(indices, array.bounds, strict=True):
-            if (
+            if is_kind(index.type, Kind.BITS):
+                self.reporter.depart(index.at, f"an index of type {index.type}: write a number")
+            elif (
                 index.type is not ERROR
                 and not is_integer(index.type)
                 and not isinstance(index.type, EnumType)

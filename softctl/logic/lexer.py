@@ -89,6 +89,24 @@ KEYWORDS = frozenset(
     ]
 )
 
+SOFT = frozenset(
+    [
+        "STEP",
+        "ACTION",
+        "TRANSITION",
+        "TYPE",
+        "PROGRAM",
+        "RESOURCE",
+        "CONFIGURATION",
+        "CLASS",
+        "INTERFACE",
+        "METHOD",
+        "PROPERTY",
+        "NAMESPACE",
+    ]
+)
+"""Keywords that only mean something in front of a name; elsewhere people use them as names."""
+_MODIFIERS = ("RETAIN", "NON_RETAIN")
 _FOREIGN_MARKS = {"==": "=", "!=": "<>", "&&": "AND", "||": "OR"}
 """Marks of other languages, and what is meant by them."""
 
@@ -144,6 +162,7 @@ class _Lexer:
         self.line = 1
         self.line_start = 0
         self.pragma = ""
+        self.softened: set[str] = set()
 
     def run(self) -> Tokens:
         text, position, end = self.source.text, 0, len(self.source.text)
@@ -185,9 +204,21 @@ class _Lexer:
                 self.reporter.error(token, f"expected {token.kind}, got {text}")
         elif kind == "name" and token.key in KEYWORDS:
             token.kind = token.key
+        if self.tokens and self.tokens[-1].kind in SOFT and token.kind != "name":
+            self._soften(self.tokens[-1], token)
         if self.pragma:
             token.pragma, self.pragma = self.pragma, ""
         self.tokens.append(token)
+
+    def _soften(self, word: Token, following: Token) -> None:
+        """Take a keyword for a name where nothing follows that it could open."""
+        opens = following.kind == "(" and word.kind == "TRANSITION"
+        if opens or following.kind.startswith("END_") or following.kind in _MODIFIERS:
+            return
+        word.kind = "name"
+        if word.key not in self.softened:
+            self.softened.add(word.key)
+            self.reporter.depart(word, f"the keyword {word.key} as a name: write another")
 
     def _keep_comment(self, line: int, text: str) -> None:
         if self.tokens and self.tokens[-1].line == line:  # it stands behind something

@@ -119,6 +119,15 @@ class ModuleWriter:
                     shared.setdefault(value, []).append(name)
         for value, names in shared.items():
             self.writer.put(f"{' = '.join(names)} = {value}")
+        for symbol in block.of_kind("VAR_INPUT") if block.kind == "FUNCTION" else ():
+            if is_aggregate(symbol.type) and symbol.writes:
+                self._own(mangle(symbol.key), symbol.type)
+
+    def _own(self, name: str, type_: Type) -> None:
+        """A copy of an input that the function changes: the caller keeps its own."""
+        self.writer.put(f"given, {name} = {name}, {default(type_)}")
+        array = isinstance(type_, ArrayType)
+        self.writer.put(f"copy_array({name}, given)" if array else f"{name}.assign(given)")
 
     def _function(self, block: typed.Block) -> None:
         parameters = [mangle(s.key) for s in block.of_kind("VAR_INPUT", "VAR_IN_OUT")]

@@ -401,6 +401,8 @@ class Declarer:
         if first is not None:
             where = f"first at {first.at.place}"
             self.reporter.error(variable.at, f"{variable.name} is declared twice", where)
+            if section.kind == "STEP":
+                first.type = ERROR  # what the chart does with its step says nothing new
             return
         if elementary(key) is not None or key in ("STRING", "WSTRING"):
             self.reporter.error(variable.at, f"expected a name, got the type {variable.name}")
