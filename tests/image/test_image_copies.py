@@ -336,3 +336,30 @@ def _registers(bank: Bank, point: Point) -> bytes:
     assert point.hmi is not None
     memory = bank.registers(point.hmi.table)
     return bytes(memory[2 * point.hmi.address : 2 * point.hmi.end])
+
+
+def test_counts_of_a_real_are_rounded_to_a_real() -> None:
+    """A program's REAL is binary32 (IEEE 754) on either side: 1234 mm is not the double 1.234."""
+    line = "L: {card: AI, unit: m, range: [0, 2], scale: {type: INT, raw: [0, 2000]}}"
+    machine = machine_of([line], cards=["AI: {kind: analog input, channels: 1, raw: [0, 2000]}"])
+    points = [machine.points["L"]]
+    for side in Side:
+        bank = Bank(extents(machine, side))
+        point_writer(bank, machine, points, side, wired=True)([1.234])
+        (value,) = point_reader(bank, machine, points, side, wired=True)()
+        assert value == struct.unpack(">f", struct.pack(">f", 1.234))[0] != 1.234
+
+
+def test_only_what_changed_is_decoded_again() -> None:
+    """The text beside a number that changes stays the same object, since nobody made it anew."""
+    machine, points = states(["STRING[20]", "INT"])
+    bank = hmi_bank(machine)
+    write = point_writer(bank, machine, points, Side.HMI, wired=True)
+    read = point_reader(bank, machine, points, Side.HMI, wired=True)
+    write(["a text of its own", 1])
+    before = read()
+    assert read() is before
+    write(["a text of its own", 2])
+    after = read()
+    assert after == ("a text of its own", 2)
+    assert after[0] is before[0]
