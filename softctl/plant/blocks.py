@@ -10,7 +10,9 @@ Before FUNCTION_BLOCK:
 
 Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
 
-- `unit`, `min`, `max`, `required`: a parameter; `above: other`, `below: other` compare it.
+- `unit`, `min`, `max`, `required`: a parameter; `above: other`, `below: other` compare it;
+  `at_most: height diameter` limits it to the first of these that the machine file gives,
+  `at_most: in.height in.diameter` to that of the neighbour that the key `in` names.
 - `choice: closes=FALSE opens=TRUE`: words of the machine file, and what they stand for.
 - `key: range`, `item: 1`, `species: 1`: another key of the machine file than the input's
   name; one item of a list; the figure of the first species in a mapping.
@@ -38,7 +40,7 @@ ROLES = ("drive", "line", "vessel", "instrument")
 _FLAGS = frozenset({"required", "optional", "step", "time", "seed"})
 _BLOCK_WORDS = frozenset({"role", "keys", "one_of"})
 _INPUT_WORDS = frozenset(
-    {"unit", "min", "max", "above", "below", "choice", "key", "item", "species"}
+    {"unit", "min", "max", "above", "below", "at_most", "choice", "key", "item", "species"}
     | {"wire", "less", "sum", "fault"}
 )
 _OUTPUT_WORDS = frozenset({"unit", "range"})
@@ -64,6 +66,7 @@ class Input:
     high: float | None = None
     above: str = ""
     below: str = ""
+    at_most: tuple[str, ...] = ()
     choices: Mapping[str, str] = field(default_factory=dict)
     item: int = 0
     species: int = 0
@@ -200,6 +203,7 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         reader.number(words.get("max")),
         words.get("above", ""),
         words.get("below", ""),
+        tuple(words.get("at_most", "").split()),
         _choices(words.get("choice", ""), type_),
         reader.count(words.get("item")),
         reader.count(words.get("species")),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import takewhile
 
@@ -79,7 +79,36 @@ def wire(machine: Machine, types: Mapping[str, BlockType], problems: list[Proble
             pieces[equipment.name.lower()] = Piece(equipment.name, block, equipment)
     for piece in pieces.values():
         _Resolver(machine, pieces, piece, problems).run()
+    for piece in pieces.values():
+        problems += _over_limits(piece)
     return Wiring(pieces)
+
+
+def _over_limits(piece: Piece) -> Iterator[Problem]:
+    """Figures above what the piece itself, or its neighbour, has room for."""
+    given = {key.lower(): scalar for key, scalar in piece.equipment.parameters.items()}
+    for port in piece.block.inputs.values():
+        if port.at_most and port.name in piece.figures:
+            limit = _limit(piece, port)
+            if limit and piece.figures[port.name] > limit[2]:
+                owner, name, most = limit
+                unit = f" {port.unit}" if port.unit not in (None, "1") else ""
+                yield Problem(
+                    f"expected {port.key} at most {most:g}{unit}, the {name} of {owner.name}; "
+                    f"got {piece.figures[port.name]:g}{unit}",
+                    given[port.key.lower()].place,
+                    hint=f"lower {port.key} of {piece.name}, or raise the {name} of {owner.name}",
+                )
+
+
+def _limit(piece: Piece, port: Input) -> tuple[Piece, str, float] | None:
+    """The first of the limits that the machine file gives: whose, its name, its figure."""
+    for text in port.at_most:
+        key, dot, name = text.rpartition(".")
+        owner = piece.neighbours.get(key) if dot else piece
+        if owner is not None and name in owner.figures:
+            return owner, owner.block.inputs[name.lower()].key, owner.figures[name]
+    return None
 
 
 class _Resolver:

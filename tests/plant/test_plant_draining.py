@@ -66,10 +66,13 @@ def test_flow_at_two_metres(build):
 
 def test_steady_level(build, run, feed):
     """With 10 m3/h flowing in, the level settles where the orifice passes as much."""
-    rig = RIG + """
+    rig = (
+        RIG
+        + """
 S_1: {type: supply}
 F_1: {type: feed, from: S_1, to: T_1, rate: 10 m3/h}
 """
+    )
     plant = build(rig, "100 ms", feed)
     run(plant, 12000)
     assert plant.read("T_1.level") == pytest.approx(0.274236, rel=4e-6)

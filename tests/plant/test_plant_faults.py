@@ -27,10 +27,19 @@ def test_every_block_names_its_faults(build):
     """The faults that a piece of equipment can have are known by name."""
     plant = build(RIG)
     assert plant.faults("V_1") == (
-        "lost supply", "stuck", "slow", "leak", "no opened feedback", "no closed feedback",
+        "lost supply",
+        "stuck",
+        "slow",
+        "leak",
+        "no opened feedback",
+        "no closed feedback",
     )
     assert plant.faults("l_1") == (
-        "lost supply", "broken wire", "short circuit", "stuck", "wrong contact sense",
+        "lost supply",
+        "broken wire",
+        "short circuit",
+        "stuck",
+        "wrong contact sense",
     )
     assert plant.faults("H_1") == ()
 

@@ -13,9 +13,7 @@ H_1: {{type: header}}
 """
 
 
-@pytest.mark.parametrize(
-    ("kv", "bar", "flow_m3_h"), [(16, 0.5, 11.313708), (25, 0.3, 13.693064)]
-)
+@pytest.mark.parametrize(("kv", "bar", "flow_m3_h"), [(16, 0.5, 11.313708), (25, 0.3, 13.693064)])
 def test_flow_coefficient(build, run, kv, bar, flow_m3_h):
     """Q = Kv * sqrt(dp / SG), IEC 60534-2-1: 16 m3/h at 0.5 bar is 11.313708 m3/h."""
     level = bar * 1e5 / (1000 * 9.80665)

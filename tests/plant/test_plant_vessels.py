@@ -12,8 +12,12 @@ TANKS = {
     "lying with ellipsoidal ends": (
         "diameter: 2 m, length: 5 m, ends: ellipsoid, end_depth: 0.5 m",
         {
-            "horizontal": True, "L": 5, "sideA": "ellipsoidal", "sideB": "ellipsoidal",
-            "sideA_a": 0.5, "sideB_a": 0.5,
+            "horizontal": True,
+            "L": 5,
+            "sideA": "ellipsoidal",
+            "sideB": "ellipsoidal",
+            "sideA_a": 0.5,
+            "sideB_a": 0.5,
         },
     ),
     "on a cone": (
@@ -27,7 +31,11 @@ TANKS = {
     "on a dished bottom": (
         "diameter: 2 m, height: 3 m, bottom: dished",
         {
-            "horizontal": False, "L": 3, "sideA": "torispherical", "sideA_f": 1, "sideA_k": 0.1,
+            "horizontal": False,
+            "L": 3,
+            "sideA": "torispherical",
+            "sideA_f": 1,
+            "sideA_k": 0.1,
         },
     ),
 }
@@ -46,8 +54,16 @@ def test_volumes_agree_with_fluids(build, name, level):
 @pytest.mark.parametrize(
     ("part", "share"),
     [
-        (0.1, 0.052044), (0.2, 0.142378), (0.25, 0.195501), (0.3, 0.252316), (0.4, 0.373530),
-        (0.5, 0.5), (0.6, 0.626470), (0.75, 0.804499), (0.9, 0.947956), (1.0, 1.0),
+        (0.1, 0.052044),
+        (0.2, 0.142378),
+        (0.25, 0.195501),
+        (0.3, 0.252316),
+        (0.4, 0.373530),
+        (0.5, 0.5),
+        (0.6, 0.626470),
+        (0.75, 0.804499),
+        (0.9, 0.947956),
+        (1.0, 1.0),
     ],
 )
 def test_lying_cylinder(build, part, share):

@@ -10,8 +10,7 @@ TANK = "T_1: {type: tank, diameter: 1 m, height: 2 m}\n"
 SUPPLY = "S_1: {type: supply}\n"
 HEADER = "H_1: {type: header}\n"
 SWITCH = (
-    "L_1: {type: level_switch, in: T_1, level: 1 m, contact: normally_open, "
-    "closes_on: rising}\n"
+    "L_1: {type: level_switch, in: T_1, level: 1 m, contact: normally_open, closes_on: rising}\n"
 )
 PUMP = (
     "P_1: {type: pump, from: S_1, to: T_1, shutoff_head: 9 m, rated_flow: 40 L/min, "
@@ -124,6 +123,54 @@ BROKEN = {
         TANK + "L_1: {type: level_transmitter, in: T_1, range: [0 m, 1 m, 2 m]}",
         ["expected a list of 2 items, got a list"],
         "[0 m",
+    ),
+    "a level above an upright tank": (
+        "T_1: {type: tank, diameter: 1 m, height: 2 m, initial_level: 2010 mm}",
+        ["initial_level at most 2 m, the height of T_1; got 2.01 m", "raise the height of T_1"],
+        "2010 mm",
+    ),
+    "a level above a lying tank": (
+        "T_1: {type: tank, diameter: 1 m, length: 4 m, initial_level: 1.1 m}",
+        ["initial_level at most 1 m, the diameter of T_1; got 1.1 m"],
+        "1.1 m",
+    ),
+    "a level above a sump": (
+        "T_1: {type: tank, width: 3 m, length: 4 m, height: 2 m, initial_level: 2.5 m}",
+        ["initial_level at most 2 m, the height of T_1; got 2.5 m"],
+        "2.5 m",
+    ),
+    "a level above a tank on a cone": (
+        "T_1: {type: tank, diameter: 3 m, height: 2 m, bottom: cone, bottom_depth: 1 m, "
+        "initial_level: 2.5 m}",
+        ["initial_level at most 2 m, the height of T_1; got 2.5 m"],
+        "2.5 m",
+    ),
+    "a bottom deeper than its tank": (
+        "T_1: {type: tank, diameter: 3 m, height: 2 m, bottom: cone, bottom_depth: 3 m}",
+        ["bottom_depth at most 2 m, the height of T_1; got 3 m"],
+        "3 m}",
+    ),
+    "a switch above its tank": (
+        SWITCH.replace("level: 1 m", "level: 2.2 m") + TANK,
+        ["expected level at most 2 m, the height of T_1; got 2.2 m", "lower level of L_1"],
+        "2.2 m",
+    ),
+    "a switch above a lying tank": (
+        SWITCH.replace("level: 1 m", "level: 2.2 m")
+        + "T_1: {type: tank, diameter: 2 m, length: 4 m}",
+        ["expected level at most 2 m, the diameter of T_1; got 2.2 m"],
+        "2.2 m",
+    ),
+    "a switch that never releases": (
+        SWITCH.replace("level: 1 m", "level: 1 m, differential: 1.1 m") + TANK,
+        ["expected differential at most 1 m, the level of L_1; got 1.1 m"],
+        "1.1 m",
+    ),
+    "an agitator above its tank": (
+        "A_1: {type: agitator, in: T_1, diameter: 0.3 m, speed: 90 rpm, power_number: 1, "
+        "submergence: 3 m}\n" + TANK,
+        ["expected submergence at most 2 m, the height of T_1; got 3 m"],
+        "3 m}",
     ),
     "an unknown species": (
         "S_1: {type: supply, contains: {sallt: 3 kg/m3}}",
