@@ -5,6 +5,8 @@ from __future__ import annotations
 import struct
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from softctl.control.hmi import HmiMap
 from softctl.errors import SoftctlError
@@ -313,3 +315,36 @@ def test_a_scaled_input_shows_counts(hmi: HmiMap) -> None:
     assert memory[2 * plain.address : 2 * plain.end] == swapped("f", 1.5)
     assert memory[2 * counts.address : 2 * counts.end] == struct.pack(">h", 1500)
     assert hmi.bank.bits(Table.DISCRETE_INPUTS)[address(hmi, "LSH").address] == 1
+
+
+DESK = HmiMap(parse_machine(MACHINE, "desk.yaml"))
+HOLDING_END = max(p.hmi.end for p in DESK.written if p.hmi and not p.hmi.table.is_bits)
+REGISTERS = st.sampled_from([0, 1, 5_000, 600, 0x3F80, 0x4170, 0x8000, 0x8001, 0xFFFF]) | (
+    st.integers(0, 0xFFFF)
+)
+BLOCKS = st.tuples(
+    st.integers(0, HOLDING_END), st.lists(REGISTERS, min_size=1, max_size=8), st.booleans()
+)
+
+
+@given(st.lists(BLOCKS, max_size=6))
+def test_whatever_is_written_every_set_point_keeps_to_its_range(
+    blocks: list[tuple[int, list[int], bool]],
+) -> None:
+    """Any writes and masks leave values that may be set, and a refused one leaves no trace."""
+    hmi = HmiMap(DESK.machine)
+    device = Device(hmi.bank, write_check=hmi.check_write)
+    for first, words, is_mask in blocks:
+        before = bytes(hmi.bank.registers(Table.HOLDING_REGISTERS))
+        data = b"".join(word.to_bytes(2, "big") for word in words)
+        if is_mask:
+            reply = device.answer(struct.pack(">BHHH", 0x16, first, words[0], words[-1]))
+        else:
+            reply = device.answer(struct.pack(">BHHB", 0x10, first, len(words), len(data)) + data)
+        if reply[0] & 0x80:
+            assert hmi.bank.registers(Table.HOLDING_REGISTERS) == before
+        for point, value in zip(hmi.written, hmi.take(), strict=True):
+            assert type(value) is type(point.initial)
+            if point.low is not None and point.high is not None:
+                assert not isinstance(value, str)
+                assert point.low <= value <= point.high
