@@ -11,15 +11,16 @@ from softctl.errors import Place, Problem, ProblemsError, SoftctlError
 from softctl.logic import tree, typed
 from softctl.logic.check_statements import StatementChecker
 from softctl.logic.doubts import warn_of_transitions, warn_of_two_writers, warn_of_variables
-from softctl.logic.instance import Instance, Scheduled
+from softctl.logic.instance import Instance
 from softctl.logic.library import library_text
 from softctl.logic.parser import parse
 from softctl.logic.python_module import ModuleWriter
 from softctl.logic.resolve import LIBRARY, Declarer
+from softctl.logic.schedule import Scheduled, Scheduler
 from softctl.logic.sfc import Chart, chart_of
-from softctl.logic.source import Reporter, Source, Token, suggest
+from softctl.logic.source import Reporter, Source, Token
 from softctl.logic.standard import elementary
-from softctl.logic.types import ERROR, StringType, Type, is_kind
+from softctl.logic.types import StringType, Type, is_kind
 from softctl.logic.world import NOW, World, now_symbol
 from softctl.values.types import Kind
 
@@ -138,7 +139,8 @@ class _Compiler:
         self.declarer.resolve_all(own)
         self._check_bodies()
         configurations = [c for unit in units for c in unit.configurations]
-        scheduled = self._schedule(configurations, own)
+        programs = [pou for pou in own if pou.kind == "PROGRAM"]
+        scheduled = Scheduler(self.world).run(configurations, programs)
         if self.reporter.errors:
             return None
         hushed = {source.name for source in library}
@@ -167,75 +169,27 @@ class _Compiler:
             for section in sections:
                 if section.kind == "VAR_GLOBAL":
                     self.declarer.globals_(section)
-                else:
-                    self.reporter.error(section.at, f"{section.kind} is not supported")
 
     def _check_bodies(self) -> None:
         done = 0
-        shared = list(self.world.globals_.values())
         writers: list[tuple[typed.Block, set[int]]] = []
         while done < len(self.declarer.resolved):  # checking may resolve more of the library
             pou, block = self.declarer.resolved[done]
-            before = [symbol.writes for symbol in shared]
+            before = {id(symbol): symbol.writes for symbol in self._shared()}
             block.body += StatementChecker(self.world, block).statements(pou.body)
             if block.kind == "PROGRAM":
-                after = zip(shared, before, strict=True)
-                writers.append((block, {id(s) for s, count in after if s.writes > count}))
+                after = self._shared()
+                written = {id(s) for s in after if s.writes > before.get(id(s), 0)}
+                writers.append((block, written))
             if pou.source.name != LIBRARY:
                 warn_of_variables(block, self.reporter)
                 warn_of_transitions(pou, self.reporter)
             done += 1
-        warn_of_two_writers(writers, shared, self.reporter)
+        warn_of_two_writers(writers, self._shared(), self.reporter)
 
-    # Schedule
-
-    def _schedule(
-        self, configurations: list[tree.Configuration], own: list[tree.Pou]
-    ) -> list[Scheduled]:
-        if not any(configuration.programs for configuration in configurations):
-            blocks = [self.world.find_block(p.name) for p in own if p.kind == "PROGRAM"]
-            return [Scheduled(b.name, b, 0) for b in blocks if b is not None]
-        entries = []
-        for configuration in configurations:
-            tasks = {task.name.upper(): self._task(task) for task in configuration.tasks}
-            for program in configuration.programs:
-                entry = self._program(program, tasks)
-                if entry is not None:
-                    entries.append(entry)
-        entries.sort(key=lambda item: item[0])
-        return [entry for _, entry in entries]
-
-    def _task(self, task: tree.Task) -> tuple[int, int]:
-        checker = StatementChecker(self.world, None)
-        priority, interval = 0, 0
-        if task.single is not None:
-            self.reporter.error(task.single.at, "SINGLE is not supported: expected INTERVAL")
-        if task.priority is not None:
-            value = checker.settle(checker.expression(task.priority))
-            priority = value.value if isinstance(value, typed.Constant) else 0
-        if task.interval is not None:
-            value = checker.value(task.interval, elementary("TIME") or ERROR)
-            interval = value.value if isinstance(value, typed.Constant) else 0
-        return priority, interval
-
-    def _program(
-        self, node: tree.ProgramInstance, tasks: dict[str, tuple[int, int]]
-    ) -> tuple[int, Scheduled] | None:
-        block = self.world.find_block(node.type_name)
-        if block is None or block.kind != "PROGRAM":
-            hint = suggest(node.type_name, self.world.block_names)
-            self.reporter.error(node.at, f"expected a program, got {node.type_name}", hint)
-            return None
-        if node.task and node.task.upper() not in tasks:
-            hint = suggest(node.task, tasks)
-            self.reporter.error(node.at, f"expected a task, got {node.task}", hint)
-            return None
-        priority, interval = tasks.get(node.task.upper(), (1 << 30, 0))
-        if node.arguments:
-            self.reporter.error(
-                node.arguments[0].at, "connections of program instances are not supported"
-            )
-        return priority, Scheduled(node.name, block, interval)
+    def _shared(self) -> list[typed.Symbol]:
+        found = [*self.world.globals_.values(), *self.world.image.symbols.values()]
+        return list({id(symbol): symbol for symbol in found}.values())
 
     # Generation
 
@@ -243,7 +197,8 @@ class _Compiler:
         self, scheduled: list[Scheduled], own: list[tree.Pou], hushed: set[str]
     ) -> Application:
         module = ModuleWriter()
-        module.globals_(self.world.globals_.values())
+        image = self.world.image
+        module.globals_([*self.world.globals_.values(), *image.symbols.values()], image.overlays())
         for entry in scheduled:
             module.need_block(entry.block)
         charts = {pou.name.upper(): chart_of(pou) for pou in own if pou.network is not None}

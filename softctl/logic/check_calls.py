@@ -5,6 +5,7 @@ from __future__ import annotations
 from softctl.logic import tree, typed
 from softctl.logic.check_conversions import ConversionChecker
 from softctl.logic.conversions import conversion_name
+from softctl.logic.images import parse_address
 from softctl.logic.source import Token, suggest
 from softctl.logic.standard import (
     OPERATORS,
@@ -54,14 +55,15 @@ class CallChecker(ConversionChecker):
                 return symbol
         return self.world.globals_.get(key)
 
-    def find_address(self, text: str) -> typed.Symbol | None:
-        """The variable declared AT an address."""
+    def find_address(self, text: str, at: Token) -> typed.Symbol | None:
+        """The variable declared AT an address, or what is there anyway."""
         key = text.upper()
         own = list(self.block.symbols.values()) if self.block is not None else []
         for symbol in (*own, *self.world.globals_.values()):
             if symbol.address.upper() == key:
                 return symbol
-        return None
+        address = parse_address(text)
+        return None if address is None else self.world.image.symbol(address, address.type, at)
 
     def known_names(self) -> list[str]:
         """The names that may stand in an expression, for suggestions."""

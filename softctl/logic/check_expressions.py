@@ -164,14 +164,10 @@ class ExpressionChecker(CallChecker):
         return typed.Constant(node.at, enum, enum.values[node.name.upper()])
 
     def _address(self, node: tree.Address) -> typed.Expression:
-        symbol = self.find_address(node.text)
+        symbol = self.find_address(node.text, node.at)
         if symbol is not None:
             return self.use(node.at, symbol)
-        return self.fail(
-            node.at,
-            f"no variable is declared AT {node.text}: declare one, such as"
-            f" x AT {node.text} : …, or use a point by its name",
-        )
+        return self.fail(node.at, f"expected an address such as %IX0.0 or %MW10, got {node.text}")
 
     # Access
 
@@ -216,6 +212,8 @@ class ExpressionChecker(CallChecker):
         result = base
         while indices:
             array = result.type
+            if isinstance(array, StringType) and len(indices) == 1:
+                return self._character(node.at, result, array, indices[0])
             if not isinstance(array, ArrayType):
                 return self.fail(node.at, f"expected an array before [, got {array}")
             count = len(array.bounds)
@@ -224,6 +222,20 @@ class ExpressionChecker(CallChecker):
             result = self._element(node.at, result, array, indices[:count])
             indices = indices[count:]
         return result
+
+    def _character(
+        self, at: Token, base: typed.Expression, type_: StringType, index: typed.Expression
+    ) -> typed.Expression:
+        if index.type is not ERROR and not is_integer(index.type):
+            return self.fail(index.at, f"expected a whole number as position, got {index.type}")
+        if isinstance(index, typed.Constant) and not 1 <= index.value <= type_.length:
+            return self.fail(
+                index.at,
+                f"expected a position between 1 and {type_.length}, got {index.value}",
+            )
+        character = elementary("WCHAR" if type_.wide else "CHAR")
+        assert character is not None
+        return typed.Character(at, character, base, index, type_.length)
 
     def _element(
         self, at: Token, base: typed.Expression, array: ArrayType, indices: list[typed.Expression]

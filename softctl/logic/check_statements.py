@@ -424,7 +424,7 @@ def _after(
 
 def _root(access: typed.Expression) -> typed.Variable | None:
     """The variable that an access starts from, or None for a value."""
-    while isinstance(access, typed.Member | typed.Index | typed.Part):
+    while isinstance(access, typed.Member | typed.Index | typed.Part | typed.Character):
         access = access.base
     return access if isinstance(access, typed.Variable) else None
 

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from math import isinf
 from types import FrameType, MappingProxyType
 from typing import Any
 
 from softctl.errors import Place, SoftctlError
-from softctl.logic import typed
 from softctl.logic.forces import ForceBook
 from softctl.logic.paths import Location, coerce_value, locate
 from softctl.logic.python_expressions import CELLS, mangle
 from softctl.logic.python_fault import ScanFault
 from softctl.logic.python_module import MARK
+from softctl.logic.schedule import Scheduled
 from softctl.logic.sfc import Chart
 from softctl.logic.types import REAL
 from softctl.logic.world import World
@@ -35,15 +34,6 @@ class LogicFault(SoftctlError):  # noqa: N818 - the trade says fault
         self.place = place
         where = f"{place.file}:{place.line}"
         super().__init__(f"{cause} ({where})" + (f": {values}" if values else ""))
-
-
-@dataclass(frozen=True, slots=True)
-class Scheduled:
-    """A program instance; `interval_ns` 0 means every scan."""
-
-    name: str
-    block: typed.Block
-    interval_ns: int
 
 
 class Instance:
@@ -66,9 +56,14 @@ class Instance:
             entry.name.upper(): namespace[f"b_{entry.block.key}"]() for entry in scheduled
         }
         self._blocks = {entry.name.upper(): entry.block for entry in scheduled}
-        self._runs = [program.run for program in self._programs.values()]
+        self._runs = [
+            _connected(entry, program)
+            for entry, program in zip(scheduled, self._programs.values(), strict=True)
+        ]
         self._intervals = [entry.interval_ns for entry in scheduled]
-        self._due = [0] * len(self._intervals) if any(self._intervals) else None
+        self._singles = [mangle(e.single.key) if e.single is not None else "" for e in scheduled]
+        planned = any(self._intervals) or any(self._singles)
+        self._due = [0] * len(self._intervals) if planned else None
         self._cache: dict[str, Location] = {}
         self._forces = ForceBook()
 
@@ -93,8 +88,12 @@ class Instance:
 
     def _run_due(self, now_ns: int, due: list[int]) -> None:
         for number, run in enumerate(self._runs):
-            interval_ns = self._intervals[number]
-            if not interval_ns:
+            interval_ns, single = self._intervals[number], self._singles[number]
+            if single:
+                before, due[number] = due[number], int(getattr(self._globals, single))
+                if due[number] > before:
+                    run(self._globals)
+            elif not interval_ns:
                 run(self._globals)
             elif due[number] <= now_ns:
                 late_ns = (now_ns - due[number]) % interval_ns if due[number] else 0
@@ -263,6 +262,26 @@ class Instance:
             return None
         place = Place(frame.f_code.co_filename, line)
         return LogicFault(_cause(error), place, _values(frame))
+
+
+def _connected(entry: Scheduled, program: Any) -> Callable[[Any], None]:
+    """The program's run, between copies to its inputs and from its outputs."""
+    run: Callable[[Any], None] = program.run
+    if not entry.connections:
+        return run
+    inputs = [c for c in entry.connections if not c.is_output]
+    outputs = [c for c in entry.connections if c.is_output]
+
+    def connected(state: Any) -> None:
+        for c in inputs:
+            value = c.value if c.shared is None else getattr(state, mangle(c.shared.key))
+            setattr(program, mangle(c.variable.key), value)
+        run(state)
+        for c in outputs:
+            assert c.shared is not None
+            setattr(state, mangle(c.shared.key), getattr(program, mangle(c.variable.key)))
+
+    return connected
 
 
 def _cause(error: BaseException) -> str:

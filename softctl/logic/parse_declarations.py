@@ -173,6 +173,9 @@ class DeclarationParser(ExpressionParser):
             self.reporter.depart(at, "VAR_CONSTANT in one word: write VAR CONSTANT")
             section.kind, section.constant = "VAR", True
         self._qualifiers(section)
+        if at.kind in ("VAR_ACCESS", "VAR_CONFIG"):
+            self._paths(section)
+            return section
         ends = {"END_VAR", "end", *POU_ENDS, *SECTION_KINDS}
         while self.token.kind not in ends and not self._at_statement():
             try:
@@ -186,6 +189,32 @@ class DeclarationParser(ExpressionParser):
         elif self.accept(";"):
             pass
         return section
+
+    def _paths(self, section: tree.Section) -> None:
+        """VAR_ACCESS and VAR_CONFIG: any variable is open by its path anyway."""
+        self.reporter.warn(section.at, f"{section.kind} has no effect here: use paths of variables")
+        while self.token.kind not in ("END_VAR", "end"):
+            if section.kind == "VAR_ACCESS":
+                self.expect_name("an access path's name or END_VAR")
+                self.expect(":", ": and a path after the name")
+            self._path()
+            self._location()
+            self.expect(":", ": and a type after the path")
+            self.type_spec()
+            if not self.word("READ_ONLY"):
+                self.word("READ_WRITE")
+            if self.accept(":="):
+                self.initial_value()
+            self.end_of_statement("the path")
+        self.expect("END_VAR")
+
+    def _path(self) -> None:
+        if self.accept("address"):
+            return
+        self.expect_name("a path such as Resource.Program.Variable")
+        while self.accept("."):
+            if not self.accept("address"):
+                self.expect_name("a name after .")
 
     def _at_statement(self) -> bool:
         """True where statements begin though END_VAR has not come."""

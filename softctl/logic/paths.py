@@ -40,6 +40,8 @@ class Location:
 
 def locate(path: str, world: World, programs: Mapping[str, typed.Block]) -> Location:
     """Find a variable; raises SoftctlError with a suggestion if there is none."""
+    if path.startswith("%"):
+        return _at_address(path, world)
     words = _split(path)
     first = words[0]
     if not isinstance(first, str):
@@ -60,11 +62,21 @@ def locate(path: str, world: World, programs: Mapping[str, typed.Block]) -> Loca
         program = first.upper()
         words = words[1:]
         symbol = _variable(words[0], block, path)
+        program = "" if symbol.storage == "global" else program
     steps.append(mangle(symbol.key))
     type_ = symbol.type
     for word in words[1:]:
         type_ = _step(type_, word, steps, path)
     return Location(program, tuple(steps[:-1]), steps[-1], type_)
+
+
+def _at_address(path: str, world: World) -> Location:
+    symbol = world.image.find(path)
+    if symbol is None:
+        known = sorted({s.address for s in world.image.symbols.values()})
+        used = ", ".join(known) or "none is"
+        raise SoftctlError(f"expected an address that a program uses ({used}), got {path}")
+    return Location("", (), mangle(symbol.key), symbol.type)
 
 
 def _split(path: str) -> list[str | tuple[int, ...]]:
@@ -86,7 +98,7 @@ def _split(path: str) -> list[str | tuple[int, ...]]:
 def _variable(word: str | tuple[int, ...], block: typed.Block, path: str) -> typed.Symbol:
     key = str(word).upper()
     symbol = block.symbols.get(key)
-    if symbol is None or symbol.storage not in ("slot",):
+    if symbol is None or symbol.storage not in ("slot", "global"):
         names = [s.name for s in block.symbols.values() if s.storage == "slot" and s.name[0] != "_"]
         hint = suggest(str(word), names)
         raise SoftctlError(_join(f"expected a variable of {block.name}, got {word}", path, hint))

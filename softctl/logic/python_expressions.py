@@ -53,6 +53,8 @@ def exact_whole(node: typed.Expression) -> typed.Interval | None:
 
 def mangle(key: str) -> str:
     """A Python name for an ST one: capitals never clash with Python's words or ours."""
+    if key.startswith("%"):
+        return "d" + key[1:].replace(".", "_").replace(":", "_")
     return f"h{key}" if key.startswith("__") else key
 
 
@@ -186,6 +188,9 @@ class ExpressionRenderer:
             return self._function(node)
         if isinstance(node, typed.Part):
             return self._part(node)
+        if isinstance(node, typed.Character):
+            base, index = self.render(node.base), self.render(node.index)
+            return f"text_at({base}, {index}, {node.limit})"
         assert isinstance(node, typed.RangeCheck)
         name, low, high = self.fresh(), node.low, node.high
         return (

@@ -7,15 +7,26 @@ a Python syntax tree instead costs several times as much for the same result.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from types import CodeType
 from typing import Any
 
 from softctl.logic import typed
+from softctl.logic.images import Overlay
 from softctl.logic.python_expressions import class_name, default, mangle
 from softctl.logic.python_runtime import NAMESPACE
 from softctl.logic.python_statements import StatementRenderer, Writer
-from softctl.logic.types import ArrayType, BlockType, StructType, Type, is_aggregate
+from softctl.logic.types import (
+    REAL,
+    ULINT,
+    ArrayType,
+    BlockType,
+    StructType,
+    Type,
+    is_aggregate,
+    is_kind,
+)
+from softctl.values.types import Kind
 
 MARK = "__softctl_sources__"
 
@@ -60,15 +71,40 @@ class ModuleWriter:
             self._assign(members)
             self.writer.level -= 1
 
-    def globals_(self, symbols: Iterable[typed.Symbol]) -> None:
-        """Write the class that holds the global variables."""
-        members = []
-        for symbol in symbols:
+    def globals_(self, symbols: Iterable[typed.Symbol], overlays: Sequence[Overlay] = ()) -> None:
+        """Write the class that holds the global variables; overlays are bits of its cells."""
+        overlaid = {id(overlay.symbol) for overlay in overlays}
+        members: list[tuple[str, Type, Any]] = [
+            (f"__CELL_{cell}", ULINT, None)
+            for cell in dict.fromkeys(overlay.cell for overlay in overlays)
+        ]
+        for symbol in {id(symbol): symbol for symbol in symbols}.values():
             self.need_type(symbol.type)
-            if symbol.storage == "global":
+            if symbol.storage == "global" and id(symbol) not in overlaid:
                 members.append((symbol.key, symbol.type, symbol.initial))
-        self._class("Globals", members, extra=("cells", "fuel"))
+        start = [
+            f"self.{mangle(o.symbol.key)} = {default(o.symbol.type, o.symbol.initial)}"
+            for o in overlays
+            if o.symbol.initial is not None
+        ]
+        self._class("Globals", members, ("cells", "fuel"), start)
+        for overlay in overlays:
+            self._overlay(overlay)
         self.writer.level -= 1
+
+    def _overlay(self, overlay: Overlay) -> None:
+        """A variable that shares its bits, as a property."""
+        name, cell = mangle(overlay.symbol.key), f"self.{mangle(f'__CELL_{overlay.cell}')}"
+        mask = (1 << overlay.width) - 1
+        getter, setter = _bit_forms(overlay.symbol.type, overlay.width)
+        self.writer.put("@property")
+        self._def(
+            f"{name}(self)", [f"return {getter.format(f'({cell} >> {overlay.shift} & {mask})')}"]
+        )
+        self.writer.put(f"@{name}.setter")
+        kept = f"{cell} & ~{mask << overlay.shift}"
+        value = f"({setter.format('value')} & {mask}) << {overlay.shift}"
+        self._def(f"{name}(self, value)", [f"{cell} = {kept} | {value}"])
 
     def _block_class(self, block: typed.Block) -> None:
         members = [
@@ -141,6 +177,7 @@ class ModuleWriter:
         name: str,
         members: list[tuple[str, Type, Any]],
         extra: tuple[str, ...] = (),
+        start: Sequence[str] = (),
     ) -> None:
         put = self.writer.put
         put(f"class {name}:")
@@ -149,6 +186,7 @@ class ModuleWriter:
         put(f"__slots__ = {tuple(sorted((*slots, *extra)))!r}")
         lines = [f"self.{mangle(key)} = {default(t, initial)}" for key, t, initial in members]
         lines += [f"self.{name} = None" for name in extra]
+        lines += start
         self._def("__init__(self)", lines)
         self._def("snapshot(self)", [f"return ({''.join(_saved(k, t) for k, t, _ in members)})"])
         self._restore(members)
@@ -222,6 +260,19 @@ class ModuleWriter:
             co_firstlineno=marks[code.co_firstlineno - 1],
             co_linetable=_line_table(code, marks),
         )
+
+
+def _bit_forms(type_: Type, width: int) -> tuple[str, str]:
+    """How bits become a value of a type and back."""
+    if is_kind(type_, Kind.BOOL):
+        return "({} != 0)", "(1 if {} else 0)"
+    if is_kind(type_, Kind.REAL):
+        name = "real" if type_ == REAL else "lreal"
+        return f"{name}_of_bits({{}})", f"bits_of_{name}({{}})"
+    if is_kind(type_, Kind.BITS, Kind.UNSIGNED):
+        return "{}", "{}"
+    half = 1 << (width - 1)
+    return f"(({{}} ^ {half}) - {half})", "{}"
 
 
 def _is_shared(symbol: typed.Symbol) -> bool:

@@ -118,6 +118,10 @@ class StatementRenderer(ExpressionRenderer):
         writer = self.writer
         if isinstance(target, typed.Part):
             self._store_part(target, value)
+        elif isinstance(target, typed.Character):
+            base, index = self.render(target.base), self.render(target.index)
+            text = f"text_with({base}, {index}, {value}, {target.limit})"
+            self.store(target.base, text, target.base.type)
         elif isinstance(type_, ArrayType):
             simple = len(type_.bounds) == 1 and not is_aggregate(type_.element)
             text = self.render(target)

@@ -6,6 +6,7 @@ from typing import Any
 
 from softctl.logic import tree, typed
 from softctl.logic.check_statements import StatementChecker
+from softctl.logic.images import fits_address, parse_address
 from softctl.logic.sfc import lower
 from softctl.logic.source import suggest
 from softctl.logic.standard import elementary
@@ -335,6 +336,8 @@ class Declarer:
                 continue
             declared = self._declared(variable, None)
             symbol = self._symbol(variable, section, declared, "global")
+            if variable.address and declared.type is not ERROR:
+                symbol = self._located(variable, declared, constant=section.constant) or symbol
             if declared.type is not ERROR:
                 self.world.globals_[key] = symbol
 
@@ -361,6 +364,20 @@ class Declarer:
             variable.pragma,
             variable.comment,
         )
+
+    def _located(
+        self, variable: tree.Variable, declared: DeclaredType, constant: bool
+    ) -> typed.Symbol | None:
+        """The variable in the image memory; whole arrays and structures keep to themselves."""
+        address = parse_address(variable.address)
+        if address is None or constant or not isinstance(declared.type, ElementaryType):
+            return None
+        if not fits_address(declared.type, address):
+            self.reporter.error(
+                variable.spec.at,
+                f"expected a type of {address.width} bits at {address}, got {declared.type}",
+            )
+        return self.world.image.symbol(address, declared.type, variable.at, declared.initial)
 
     def _resolve_block(self, key: str) -> typed.Block | None:
         pou = self.pending_pous.get(key)
@@ -440,6 +457,11 @@ class Declarer:
                 variable.at,
                 f"an instance with its type's name: write another, such as {variable.name}_1",
             )
+        if variable.address and storage == "slot":
+            located = self._located(variable, declared, constant=section.constant)
+            if located is not None:
+                block.symbols[key] = located
+                return
         symbol = self._symbol(variable, section, declared, storage)
         block.symbols[key] = symbol
         if variable.edge:

@@ -120,6 +120,15 @@ class Part(Expression):
 
 
 @dataclass(slots=True)
+class Character(Expression):
+    """One character of a string of at most `limit`, counted from 1."""
+
+    base: Expression
+    index: Expression
+    limit: int
+
+
+@dataclass(slots=True)
 class Unary(Expression):
     operator: str
     operand: Expression

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from softctl.logic.images import ImageMemory
 from softctl.logic.source import Reporter, Source, Token
 from softctl.logic.typed import Block, Symbol
 from softctl.logic.types import TIME, EnumType, Type
@@ -36,6 +37,7 @@ class World:
     type_names: list[str] = field(default_factory=list)
     block_names: list[str] = field(default_factory=list)
     current: Block | None = None
+    image: ImageMemory = field(default_factory=ImageMemory)
 
     def find_type(self, name: str) -> DeclaredType | None:
         """A declared data type."""

@@ -14,7 +14,7 @@ PROGRAMS = sorted(Path(__file__).with_name("programs").glob("*.st"))
 MS = 1_000_000
 PERIOD_MS = 10
 _LINE = re.compile(r"^//! *(\d+): *(.*?) *-> *(.*)$", re.MULTILINE)
-_PAIR = re.compile(r"([\w.\[\],%]+)=('[^']*'|[^\s;]+)")
+_PAIR = re.compile(r"([-\w.\[\],%]+)=('[^']*'|[^\s;]+)")
 
 
 def _value(text):
