@@ -140,8 +140,10 @@ BROKEN = {
         "2.5 m",
     ),
     "a level above a tank on a cone": (
-        "T_1: {type: tank, diameter: 3 m, height: 2 m, bottom: cone, bottom_depth: 1 m, "
-        "initial_level: 2.5 m}",
+        (
+            "T_1: {type: tank, diameter: 3 m, height: 2 m, bottom: cone, bottom_depth: 1 m, "
+            "initial_level: 2.5 m}"
+        ),
         ["initial_level at most 2 m, the height of T_1; got 2.5 m"],
         "2.5 m",
     ),
