@@ -99,7 +99,10 @@ def compile_application(
     Raises ProblemsError with every problem found, in the order of the sources.
     """
     compiler = _Compiler(Reporter(strict))
-    application = compiler.run(sources, globals_, library)
+    try:
+        application = compiler.run(sources, globals_, library)
+    except (RecursionError, SyntaxError) as error:
+        raise ProblemsError([_too_deep(sources)]) from error
     if application is None:
         order = {source.name: number for number, source in enumerate((*library, *sources))}
         problems = sorted(
@@ -108,6 +111,16 @@ def compile_application(
         )
         raise ProblemsError(problems)
     return application
+
+
+def _too_deep(sources: Sequence[Source]) -> Problem:
+    """Python has limits of its own; a chain of about 200 operators reaches them too."""
+    names = ", ".join(source.name for source in sources)
+    return Problem(
+        "expected expressions and statements that nest less deeply, got more than can be compiled",
+        Place(names),
+        hint="split a long chain of operators with a variable in between",
+    )
 
 
 @lru_cache(maxsize=1)
