@@ -57,6 +57,7 @@ class ControlService:
         self._task: asyncio.Task[None] | None = None
         self._reported_at_ns = 0
         self._reported_overruns = 0
+        self._is_stopping = False
 
     async def start(
         self,
@@ -83,6 +84,8 @@ class ControlService:
 
     async def close(self) -> None:
         """Stop scanning, leave the outputs at fail-safe and close both connections."""
+        # A cancellation that meets a reply is lost in Python 3.11's wait_for: hence the flag.
+        self._is_stopping = True
         if self._task is not None:
             self._task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
@@ -96,12 +99,12 @@ class ControlService:
     async def wait(self) -> None:
         """Return only if the scan loop ends, with its error."""
         assert self._task is not None
-        await self._task
+        await asyncio.shield(self._task)
 
     async def _run(self, link: FieldLink) -> None:
         clock, period_ns = self.clock, self.controller.machine.scan_ns
         release_ns = clock.now_ns() // period_ns * period_ns + period_ns
-        while True:
+        while not self._is_stopping:
             await clock.sleep_until(release_ns)
             started_ns = clock.now_ns()
             await self._scan(link, release_ns)

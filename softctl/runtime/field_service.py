@@ -71,7 +71,7 @@ class FieldService:
     async def wait(self) -> None:
         """Return only if the plant loop ends, with its error."""
         assert self._task is not None
-        await self._task
+        await asyncio.shield(self._task)
 
     def _note_write(self, client: Client, table: Table, address: int, data: bytes) -> None:
         if self.device.is_fail_safe:
