@@ -9,6 +9,7 @@ from softctl.modbus.clients import LOCAL, Client
 from softctl.modbus.codes import ExceptionCode, Refusal, encode_exception
 from softctl.modbus.diagnostics import Diagnostics
 from softctl.modbus.functions import (
+    CHANGING_FUNCTIONS,
     DIAGNOSTIC_FUNCTIONS,
     FIFO_FUNCTIONS,
     FILE_FUNCTIONS,
@@ -28,8 +29,11 @@ OnWrite = Callable[[Client, Table, int, bytes], None]
 """(client, table, address, data in bank form), after the bank has changed."""
 
 
-Permit = Callable[[Client, Table, int, int, bool], bool]
-"""(client, table, address, count, is a write) -> whether the client may."""
+Permit = Callable[[Client, Table | None, int, int, bool], bool]
+"""(client, table, address, count, is a write) -> whether the client may.
+
+The table is None, and the range empty, for a function that is about none of the four.
+"""
 
 
 class Device:
@@ -45,9 +49,10 @@ class Device:
         write_check: called before anything changes, once per written range, when the
             range exists; the exception code it returns refuses the whole request, and a
             ValueError (the data is not a value of the point) refuses it with 04.
-        permit: called for every range of a request before its addresses are checked;
-            False is exception 01 (Modbus/TCP Security v36: not authorised). What it says
-            of a read holds for the life of the connection.
+        permit: called for every range of a request before its addresses are checked, and
+            once for a function that has none; False is exception 01 (Modbus/TCP Security
+            v36: not authorised). What it says of a read holds for the life of the
+            connection.
         on_write: called after a range was written, with the client that asked.
         identification: what function 43/14 tells.
         files: file number (1..65535) -> records of two bytes each, for functions 20, 21.
@@ -132,7 +137,7 @@ class Device:
             raise Refusal(code)
 
     def require_permission(
-        self, client: Client, table: Table, address: int, count: int, is_write: bool
+        self, client: Client, table: Table | None, address: int, count: int, is_write: bool
     ) -> None:
         """Raise exception 01 unless the client may read or write the range."""
         if self.permit is not None and not self.permit(client, table, address, count, is_write):
@@ -147,10 +152,13 @@ class Device:
     def _perform(self, request: Request | Reject, client: Client) -> bytes:
         if isinstance(request, Reject):
             return encode_exception(request.function, request.exception)
+        code = request.function
         try:
-            return self.functions[request.function].perform(self, request, client)
+            if self.permit is not None and code not in TABLE_FUNCTIONS:
+                self.require_permission(client, None, 0, 0, code in CHANGING_FUNCTIONS)
+            return self.functions[code].perform(self, request, client)
         except Refusal as refusal:
-            return encode_exception(request.function, refusal.code)
+            return encode_exception(code, refusal.code)
 
     def _perform_observed(
         self, request: Request | Reject, client: Client, diagnostics: Diagnostics

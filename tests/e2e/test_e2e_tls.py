@@ -133,3 +133,15 @@ def test_an_hmi_does_not_drive_the_field(ports: tuple[int, int], certs: Path) ->
     assert field.write_coil(0, True).exception_code == 1
     assert field.read_discrete_inputs(0, count=1).exception_code == 1
     field.close()
+
+
+def test_without_the_library_the_command_says_what_to_install(folder: Path) -> None:
+    """Serving TLS needs no further package; making certificates does, and says so."""
+    code = (
+        "import sys; sys.modules['cryptography'] = None; sys.argv = ['softctl', 'certs', "
+        f"{str(folder)!r}]; from softctl.cli import main; main()"
+    )
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert result.returncode == 2
+    assert "pip install 'softctl[tls]'" in result.stderr
+    assert "Traceback" not in result.stderr

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from softctl.modbus import Bank, Client, Device
+from softctl.modbus import Bank, Client, Device, Diagnostics, Identification
 from softctl.modbus.roles import Bars, RoleTable
 from softctl.values.tables import Table
 
@@ -131,3 +131,37 @@ def test_a_device_answers_exception_01_where_the_role_may_not(pdu: str, reply: s
     client = Client("test", role="onlooker")
     assert device.answer(bytes.fromhex(pdu), client) == bytes.fromhex(reply)
     assert not any(device.bank.registers(HOLDING))
+
+
+@pytest.mark.parametrize(
+    ("role", "replies"),
+    [
+        # 43/14 reads, 20 reads files, 21 writes files, 24 reads a queue, 08 can silence
+        ("onlooker", ["2b0e", "14", "95 01", "18", "88 01"]),
+        ("fitter", ["2b0e", "14", "15", "18", "08"]),
+        ("nobody", ["ab 01", "94 01", "95 01", "98 01", "88 01"]),
+        ("stranger", ["ab 01", "94 01", "95 01", "98 01", "88 01"]),
+    ],
+)
+def test_functions_about_no_table_are_decided_too(role: str, replies: list[str]) -> None:
+    """Whoever may read nothing learns nothing: identification, files and queues included."""
+    device = Device(
+        Bank({HOLDING: [(0, 5)]}),
+        permit=TABLE.permits,
+        identification=Identification("v", "p", "1"),
+        files={1: bytearray(8)},
+        fifos={0: [1]},
+        diagnostics=Diagnostics(),
+    )
+    requests = [
+        "2b 0e 01 00",
+        "14 07 06 0001 0000 0001",
+        "15 09 06 0001 0000 0001 0007",
+        "18 0000",
+        "08 0000 1234",
+    ]
+    client = Client("test", role=role)
+    got = [device.answer(bytes.fromhex(pdu), client) for pdu in requests]
+    for answer, expected in zip(got, replies, strict=True):
+        assert answer.startswith(bytes.fromhex(expected))
+    assert any(device.files[1]) is (role == "fitter")
