@@ -50,7 +50,6 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
     folder = options.load()
     machine = folder.machine
     port = machine.field.port if field_port is None else field_port
-    hmi_host, hmi_port = _where(hmi, machine.hmi.host, machine.hmi.port)
     device = FieldDevice(machine, folder.build_plant())
     controller = Controller(machine, folder.application)
 
@@ -60,13 +59,7 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
         control = ControlService(controller, clock, output.event, options.commands)
         async with _closing(field.close), _closing(control.close):
             at_field = await field.start("127.0.0.1", port, server_tls(machine.field, folder.path))
-            at_hmi = await control.start(
-                hmi_host,
-                hmi_port,
-                at_field,
-                tls=server_tls(machine.hmi, folder.path),
-                field_tls=controller_tls(machine.field, folder.path),
-            )
+            at_hmi = await _start_control(control, folder, hmi, at_field)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
             await _until_stopped(options, stop, output, field.wait, control.wait)
 
@@ -97,25 +90,32 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
     machine = folder.machine
     at_field = _endpoint(field) if field else (machine.field.host, machine.field.port)
     require_drivable(machine, at_field[0], drive)
-    hmi_host, hmi_port = _where(hmi, machine.hmi.host, machine.hmi.port)
     controller = Controller(machine, folder.application)
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         control = ControlService(controller, clock, output.event, options.commands)
         async with _closing(control.close):
-            at_hmi = await control.start(
-                hmi_host,
-                hmi_port,
-                at_field,
-                tls=server_tls(machine.hmi, folder.path),
-                field_tls=controller_tls(machine.field, folder.path),
-            )
+            at_hmi = await _start_control(control, folder, hmi, at_field)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
             await _until_stopped(options, stop, output, control.wait)
 
     controller.hmi.require_commands(options.commands)
     _run(serve, open_output(Status(machine, None, controller), as_json=options.as_json))
+
+
+async def _start_control(
+    control: ControlService, folder: MachineFolder, hmi: Where, at_field: tuple[str, int]
+) -> tuple[str, int]:
+    machine = folder.machine
+    host, port = _where(hmi, machine.hmi.host, machine.hmi.port)
+    return await control.start(
+        host,
+        port,
+        at_field,
+        tls=server_tls(machine.hmi, folder.path),
+        field_tls=controller_tls(machine.field, folder.path),
+    )
 
 
 def _where(given: Where, host: str, port: int) -> tuple[str, int]:

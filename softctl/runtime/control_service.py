@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import ssl
 import time
 from collections.abc import Sequence
@@ -17,6 +16,7 @@ from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.field_link import FieldLink
 from softctl.runtime.modbus_server import ModbusServer
 from softctl.runtime.server_settings import identification, serve
+from softctl.runtime.tasks import end_task
 from softctl.runtime.tls_files import ClientTls, require_tls
 
 _REPORT_EVERY_NS = 5_000_000_000
@@ -57,7 +57,6 @@ class ControlService:
         self._task: asyncio.Task[None] | None = None
         self._reported_at_ns = 0
         self._reported_overruns = 0
-        self._is_stopping = False
 
     async def start(
         self,
@@ -84,12 +83,8 @@ class ControlService:
 
     async def close(self) -> None:
         """Stop scanning, leave the outputs at fail-safe and close both connections."""
-        # A cancellation that meets a reply is lost in Python 3.11's wait_for: hence the flag.
-        self._is_stopping = True
         if self._task is not None:
-            self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
+            await end_task(self._task)
         if self._link is not None:
             self.controller.go_fail_safe()
             await self._link.write_outputs()
@@ -104,7 +99,7 @@ class ControlService:
     async def _run(self, link: FieldLink) -> None:
         clock, period_ns = self.clock, self.controller.machine.scan_ns
         release_ns = clock.now_ns() // period_ns * period_ns + period_ns
-        while not self._is_stopping:
+        while True:
             await clock.sleep_until(release_ns)
             started_ns = clock.now_ns()
             await self._scan(link, release_ns)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import time
 from collections.abc import Mapping, Sequence
 
@@ -13,6 +12,7 @@ from softctl.modbus.bank import Bank
 from softctl.modbus.blocks import Span, plan_reads, plan_writes
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.field_client import FieldClient, LinkError
+from softctl.runtime.tasks import end_task
 from softctl.runtime.tls_files import ClientTls
 from softctl.values.tables import Table
 
@@ -96,9 +96,7 @@ class FieldLink:
         """Close the connection and stop trying."""
         self._connected = False
         if self._connecting is not None:
-            self._connecting.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._connecting
+            await end_task(self._connecting)
         await self._client.close()
 
     def _span(self, table: Table, first: int, count: int) -> tuple[bytearray, int, int]:

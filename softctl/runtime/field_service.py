@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import ssl
 import time
 
@@ -16,6 +15,7 @@ from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.modbus_server import ModbusServer
 from softctl.runtime.server_settings import identification, serve
+from softctl.runtime.tasks import end_task
 from softctl.runtime.tls_files import require_tls
 from softctl.values.tables import Table
 
@@ -63,9 +63,7 @@ class FieldService:
     async def close(self) -> None:
         """Stop the plant and the server."""
         if self._task is not None:
-            self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
+            await end_task(self._task)
         await self.server.close()
 
     async def wait(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,6 +16,7 @@ from softctl.machine import Machine
 from softctl.modbus import Bank, Device, Server
 from softctl.modbus.fault_scope import Scope
 from softctl.modbus.faults import Faults, Refuse, Rule, Silence
+from softctl.runtime.field_client import LinkError
 from softctl.runtime.field_link import FieldLink
 from softctl.runtime.folder import demo_folder, read_machine
 from softctl.runtime.modbus_server import ModbusServer
@@ -86,6 +88,28 @@ async def test_a_field_that_does_not_answer_is_lost_and_found(
     assert states == ["field link healthy", "field link lost", "field link healthy"]
     await link.close()
     await field.server.close()
+
+
+async def test_a_link_closes_even_if_the_cancellation_of_a_connection_is_lost(
+    machine: Machine,
+) -> None:
+    """A link that is closed while it connects ends, though the first request to end is lost."""
+    link = FieldLink(machine, Bank(extents(machine, Side.FIELD)), "127.0.0.1", 1)
+    connecting = asyncio.Event()
+
+    async def lose_the_first() -> None:
+        if not connecting.is_set():
+            connecting.set()
+            with contextlib.suppress(asyncio.CancelledError):
+                await asyncio.sleep(60)
+        raise LinkError("no field")
+
+    link._client.connect = lose_the_first  # type: ignore[method-assign]
+    await link.read_inputs()
+    await connecting.wait()
+    closing = asyncio.create_task(link.close())
+    done, _ = await asyncio.wait([closing], timeout=10)
+    assert done, "waited for, not cancelled: a second cancellation would end it by itself"
 
 
 async def test_a_field_that_comes_late_is_found(machine: Machine) -> None:

@@ -69,18 +69,21 @@ async def test_a_plant_that_cannot_keep_up_gives_up_time_and_says_so(
 
 
 async def test_a_scan_loop_ends_even_if_its_cancellation_is_lost(folder: MachineFolder) -> None:
-    """A request that swallows the cancellation, as wait_for may, does not keep a run alive."""
+    """A request that swallows a cancellation, as wait_for may, does not keep a run alive."""
     service = ControlService(Controller(folder.machine, folder.application), MachineClock())
     await service.start("127.0.0.1", 0, ("127.0.0.1", 1))
     reading = asyncio.Event()
 
     async def swallow() -> bool:
-        reading.set()
-        with contextlib.suppress(asyncio.CancelledError):
-            await asyncio.sleep(60)
+        if not reading.is_set():
+            reading.set()
+            with contextlib.suppress(asyncio.CancelledError):
+                await asyncio.sleep(60)
         return False
 
     assert service._link is not None
     service._link.read_inputs = swallow  # type: ignore[method-assign]
     await reading.wait()
-    await asyncio.wait_for(service.close(), 10)
+    closing = asyncio.create_task(service.close())
+    done, _ = await asyncio.wait([closing], timeout=10)
+    assert done, "waited for, not cancelled: a second cancellation would end it by itself"
