@@ -173,11 +173,17 @@ def control(
 
 
 @app.command()
-def check(folder: MachineDir = None) -> None:
+def check(
+    folder: MachineDir = None,
+    strict: Annotated[
+        bool,
+        typer.Option("--strict", help="Forms outside IEC 61131-3 are errors, not warnings."),
+    ] = False,
+) -> None:
     """Print every error of a machine folder."""
     from softctl.runtime.folder import demo_folder, load_folder
 
-    loaded = load_folder(folder or demo_folder())
+    loaded = load_folder(folder or demo_folder(), strict=strict)
     machine = loaded.machine
     warnings = [*loaded.warnings, *_tls_warnings(machine, loaded.path)]
     for warning in warnings:

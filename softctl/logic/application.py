@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
@@ -16,6 +16,7 @@ from softctl.logic.library import library_text
 from softctl.logic.parser import parse
 from softctl.logic.python_module import ModuleWriter
 from softctl.logic.resolve import LIBRARY, Declarer
+from softctl.logic.retained import retained_paths
 from softctl.logic.schedule import Scheduled, Scheduler
 from softctl.logic.sfc import Chart, chart_of
 from softctl.logic.source import Reporter, Source, Token
@@ -79,6 +80,12 @@ class Application:
     def programs(self) -> tuple[str, ...]:
         """The names of the program instances, in the order they run."""
         return tuple(entry.name for entry in self.scheduled)
+
+    @cached_property
+    def retained(self) -> tuple[str, ...]:
+        """The paths of the variables that are to outlive a restart (RETAIN), leaves only."""
+        shared = self.world.globals_.values()
+        return tuple(retained_paths(shared, self.scheduled))
 
     def instantiate(self) -> Instance:
         """A fresh instance with every variable at its initial value."""
@@ -196,7 +203,7 @@ class _Compiler:
                 writers.append((block, written))
             if pou.source.name != LIBRARY:
                 warn_of_variables(block, self.reporter)
-                warn_of_transitions(pou, self.reporter)
+                warn_of_transitions(pou, block, self.world)
             done += 1
         warn_of_two_writers(writers, self._shared(), self.reporter)
 

@@ -14,6 +14,7 @@ from softctl.logic.standard import (
     Signature,
     belongs,
     elementary,
+    is_standard,
     split_typed_name,
 )
 from softctl.logic.types import (
@@ -87,8 +88,12 @@ class CallChecker(ConversionChecker):
                     f"{callee.name} is a function block: call it as a statement,"
                     f" then use its outputs, such as {callee.name}.{_an_output(symbol.type)}",
                 )
-            return self.fail(
-                node.at, f"expected a function before (, got the variable {callee.name}"
+            if not is_standard(callee.name):
+                return self.fail(
+                    node.at, f"expected a function before (, got the variable {callee.name}"
+                )
+            self.reporter.depart(
+                node.at, f"a variable with the name of the function {callee.name}: write another"
             )
         block = self.world.find_block(callee.name)
         if block is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from softctl.logic import tree, typed
-from softctl.logic.check_calls import CallChecker
+from softctl.logic.check_access import AccessChecker
 from softctl.logic.convert import convert
 from softctl.logic.folding import fits, fold, interval_after, interval_of, settle
 from softctl.logic.source import Token, suggest
@@ -35,10 +35,9 @@ from softctl.logic.types import (
 from softctl.values.types import ElementaryType, Kind
 
 _COMPARISONS = frozenset(("=", "<>", "<", ">", "<=", ">="))
-_READABLE = ("VAR_INPUT", "VAR_OUTPUT", "VAR_IN_OUT")
 
 
-class ExpressionChecker(CallChecker):
+class ExpressionChecker(AccessChecker):
     """Checks the expressions of one unit."""
 
     def expression(self, node: tree.Expression, want: Type | None = None) -> typed.Expression:
@@ -52,15 +51,15 @@ class ExpressionChecker(CallChecker):
         if isinstance(node, tree.Unary):
             return self._unary(node, want)
         if isinstance(node, tree.Member):
-            return self._member(node)
+            return self.member(node)
         if isinstance(node, tree.Index):
-            return self._index(node)
+            return self.index(node)
         if isinstance(node, tree.Call):
             return self.call(node, want)
         if isinstance(node, tree.EnumLiteral):
-            return self._enum_literal(node)
+            return self.enum_literal(node)
         if isinstance(node, tree.Bit):
-            return self._bit(node)
+            return self.bit(node)
         if isinstance(node, tree.Address):
             return self._address(node)
         return self.fail(node.at, "an initial value in brackets belongs in a declaration only")
@@ -150,7 +149,8 @@ class ExpressionChecker(CallChecker):
         chosen = chosen or enums[0]
         return typed.Constant(node.at, chosen, chosen.values[key])
 
-    def _enum_literal(self, node: tree.EnumLiteral) -> typed.Expression:
+    def enum_literal(self, node: tree.EnumLiteral) -> typed.Expression:
+        """A value of an enumeration, such as `Color#Red`."""
         declared = self.world.find_type(node.type_name)
         if declared is None or not isinstance(declared.type, EnumType):
             hint = suggest(node.type_name, self.world.type_names)
@@ -168,114 +168,6 @@ class ExpressionChecker(CallChecker):
         if symbol is not None:
             return self.use(node.at, symbol)
         return self.fail(node.at, f"expected an address such as %IX0.0 or %MW10, got {node.text}")
-
-    # Access
-
-    def _member(self, node: tree.Member) -> typed.Expression:
-        if isinstance(node.base, tree.Name) and self.find_symbol(node.base.name.upper()) is None:
-            declared = self.world.find_type(node.base.name)
-            if declared is not None and isinstance(declared.type, EnumType):
-                return self._enum_literal(tree.EnumLiteral(node.at, node.base.name, node.name))
-        base = self.expression(node.base)
-        type_, key = base.type, node.name.upper()
-        if type_ is ERROR:
-            return base
-        if isinstance(type_, StructType):
-            found = type_.fields.get(key)
-            if found is not None:
-                return typed.Member(node.at, base_type(found.type), base, key)
-            names = [field.name for field in type_.fields.values()]
-            return self._no_member(node, type_, names)
-        if isinstance(type_, BlockType):
-            symbol = type_.block.symbols.get(key)
-            if symbol is not None and symbol.kind in _READABLE:
-                return typed.Member(node.at, base_type(symbol.type), base, key)
-            if symbol is not None and isinstance(symbol.type, StructType) and symbol.kind == "STEP":
-                return typed.Member(node.at, symbol.type, base, key)
-            if symbol is not None:
-                return self.fail(
-                    node.at, f"{node.name} is internal to {type_}: expected an input or output"
-                )
-            return self._no_member(node, type_, [s.name for s in type_.block.of_kind(*_READABLE)])
-        return self.fail(node.at, f"expected a structure or block before .{node.name}, got {type_}")
-
-    def _no_member(self, node: tree.Member, type_: Type, names: list[str]) -> typed.Expression:
-        return self.fail(
-            node.at, f"expected a member of {type_}, got {node.name}", suggest(node.name, names)
-        )
-
-    def _index(self, node: tree.Index) -> typed.Expression:
-        base = self.expression(node.base)
-        indices = [self.settle(self.expression(index)) for index in node.indices]
-        if base.type is ERROR:
-            return base
-        result = base
-        while indices:
-            array = result.type
-            if isinstance(array, StringType) and len(indices) == 1:
-                return self._character(node.at, result, array, indices[0])
-            if not isinstance(array, ArrayType):
-                return self.fail(node.at, f"expected an array before [, got {array}")
-            count = len(array.bounds)
-            if len(indices) < count:
-                return self.fail(node.at, f"expected {count} indices, got {len(indices)}")
-            result = self._element(node.at, result, array, indices[:count])
-            indices = indices[count:]
-        return result
-
-    def _character(
-        self, at: Token, base: typed.Expression, type_: StringType, index: typed.Expression
-    ) -> typed.Expression:
-        if index.type is not ERROR and not is_integer(index.type):
-            return self.fail(index.at, f"expected a whole number as position, got {index.type}")
-        if isinstance(index, typed.Constant) and not 1 <= index.value <= type_.length:
-            return self.fail(
-                index.at,
-                f"expected a position between 1 and {type_.length}, got {index.value}",
-            )
-        character = elementary("WCHAR" if type_.wide else "CHAR")
-        assert character is not None
-        return typed.Character(at, character, base, index, type_.length)
-
-    def _element(
-        self, at: Token, base: typed.Expression, array: ArrayType, indices: list[typed.Expression]
-    ) -> typed.Expression:
-        checked = []
-        for index, (low, high) in zip(indices, array.bounds, strict=True):
-            if is_kind(index.type, Kind.BITS):
-                self.reporter.depart(index.at, f"an index of type {index.type}: write a number")
-            elif (
-                index.type is not ERROR
-                and not is_integer(index.type)
-                and not isinstance(index.type, EnumType)
-            ):
-                return self.fail(index.at, f"expected a whole number as index, got {index.type}")
-            interval = interval_of(index)
-            inside = interval is not None and low <= interval[0] and interval[1] <= high
-            if isinstance(index, typed.Constant) and not inside and index.type is not ERROR:
-                return self.fail(
-                    index.at, f"expected an index between {low} and {high}, got {index.value}"
-                )
-            checked.append(not inside)
-        return typed.Index(at, base_type(array.element), base, indices, array.bounds, checked)
-
-    def _bit(self, node: tree.Bit) -> typed.Expression:
-        base = self.expression(node.base)
-        if base.type is ERROR:
-            return base
-        if not is_kind(base.type, Kind.BITS, Kind.SIGNED, Kind.UNSIGNED):
-            return self.fail(node.at, f"expected a bit string before a bit number, got {base.type}")
-        assert isinstance(base.type, ElementaryType)
-        width = {"X": 1, "B": 8, "W": 16, "D": 32, "L": 64}[node.unit]
-        count = base.type.bits // width
-        if node.number >= count:
-            return self.fail(
-                node.at, f"expected a number between 0 and {count - 1}, got {node.number}"
-            )
-        names = {1: "BOOL", 8: "BYTE", 16: "WORD", 32: "DWORD", 64: "LWORD"}
-        part = elementary(names[width])
-        assert part is not None
-        return typed.Part(node.at, part, base, node.number * width, width)
 
     # Operators
 

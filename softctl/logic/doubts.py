@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from softctl.logic import tree, typed
+from softctl.logic.check_statements import StatementChecker
 from softctl.logic.source import Reporter
 from softctl.logic.types import BlockType
+from softctl.logic.world import World
 
 _HIDDEN = "__"
 
@@ -22,12 +26,20 @@ def warn_of_variables(block: typed.Block, reporter: Reporter) -> None:
             reporter.warn(symbol.at, f"{symbol.name} is read but never written")
 
 
-def warn_of_transitions(pou: tree.Pou, reporter: Reporter) -> None:
-    """Transitions whose condition is the constant FALSE."""
+def warn_of_transitions(pou: tree.Pou, block: typed.Block, world: World) -> None:
+    """Transitions whose condition comes out FALSE whatever happens."""
+    hushed = StatementChecker(replace(world, reporter=Reporter()), block)
     for transition in pou.network.transitions if pou.network is not None else ():
         condition = transition.condition
-        if isinstance(condition, tree.Literal) and condition.value is False:
-            reporter.warn(condition.at, "this transition can never be cleared")
+        if _is_never(hushed.expression(condition)):
+            world.reporter.warn(condition.at, "this transition can never be cleared")
+
+
+def _is_never(condition: typed.Expression) -> bool:
+    if isinstance(condition, typed.Binary) and condition.operator in ("AND", "OR"):
+        parts = (_is_never(condition.left), _is_never(condition.right))
+        return any(parts) if condition.operator == "AND" else all(parts)
+    return isinstance(condition, typed.Constant) and condition.value is False
 
 
 def warn_of_two_writers(

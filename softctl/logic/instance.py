@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from array import array
 from collections.abc import Callable, Mapping, Sequence
 from math import isinf
@@ -24,6 +25,8 @@ LOOP_BUDGET = 1_000_000
 """Loop passes that all programs together may take in one scan."""
 
 _SHOWN_VALUES = 6
+_ELEMENTARY = bool | int | float | str
+_WORDS = re.compile(r"\w+")
 
 
 class LogicFault(SoftctlError):  # noqa: N818 - the trade says fault
@@ -64,6 +67,7 @@ class Instance:
         self._singles = [mangle(e.single.key) if e.single is not None else "" for e in scheduled]
         planned = any(self._intervals) or any(self._singles)
         self._due = [0] * len(self._intervals) if planned else None
+        self._sources = list({id(b.source): b.source for b in world.blocks.values()}.values())
         self._cache: dict[str, Location] = {}
         self._forces = ForceBook()
 
@@ -157,6 +161,7 @@ class Instance:
         inputs and outputs of programs and of blocks inside them, members of structures.
         The value that is written stays visible through `written` and comes back on release.
         Snapshots hold what was written; restoring one leaves the forces as they are.
+        A FOR counts unforced inside its own loop.
         Raises SoftctlError for an unknown path or a value that does not fit.
         """
         owner, name, location = self._forceable(path)
@@ -261,7 +266,8 @@ class Instance:
         if frame is None:
             return None
         place = Place(frame.f_code.co_filename, line)
-        return LogicFault(_cause(error), place, _values(frame))
+        text = next((s.excerpt(line) for s in self._sources if s.name == place.file), "")
+        return LogicFault(_cause(error), place, _values(frame, text))
 
 
 def _connected(entry: Scheduled, program: Any) -> Callable[[Any], None]:
@@ -294,15 +300,15 @@ def _cause(error: BaseException) -> str:
     return f"expected a value within range, got {error}"
 
 
-def _values(frame: FrameType) -> str:
-    """The unit's elementary variables at the fault, the first few."""
+def _values(frame: FrameType, text: str) -> str:
+    """The unit's elementary variables at the fault, those of its line first, then a few."""
     instance = frame.f_locals.get("self")
     pairs = [(name, value) for name, value in frame.f_locals.items() if name.isupper()]
     classes = reversed(type(instance).__mro__)  # a forced object has its slots in its base
     slots = [n for c in classes for n in getattr(c, "__slots__", ()) if n[0].isupper()]
     pairs += [(name, getattr(instance, name, None)) for name in slots]
-    shown = [
-        f"{name} = {value}" for name, value in pairs if isinstance(value, bool | int | float | str)
-    ]
+    named = set(_WORDS.findall(text.upper()))
+    pairs.sort(key=lambda pair: pair[0] not in named)
+    shown = [f"{name} = {value!r}" for name, value in pairs if isinstance(value, _ELEMENTARY)]
     more = ", …" if len(shown) > _SHOWN_VALUES else ""
     return ", ".join(shown[:_SHOWN_VALUES]) + more

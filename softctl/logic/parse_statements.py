@@ -11,11 +11,11 @@ from softctl.logic.parse_declarations import POU_ENDS, SECTION_KINDS, Declaratio
 _CHART_WORDS = frozenset(
     ["STEP", "INITIAL_STEP", "TRANSITION", "ACTION", "END_STEP", "END_TRANSITION", "END_ACTION"]
 )
-_ENDS = frozenset(
+ENDS = frozenset(
     ["ELSE", "ELSIF", "END_IF", "END_CASE", "END_FOR", "END_WHILE", "END_REPEAT", "UNTIL", "end"]
 )
 _IN_LABELS = frozenset(["name", "int", "based", "typed", ".", "+", "-", "*"])
-_STOPS = _ENDS | _CHART_WORDS | POU_ENDS | SECTION_KINDS | OBJECT_WORDS
+_STOPS = ENDS | _CHART_WORDS | POU_ENDS | SECTION_KINDS | OBJECT_WORDS
 
 
 class StatementParser(DeclarationParser):
@@ -113,9 +113,21 @@ class StatementParser(DeclarationParser):
         return self.token.line == self.peek().line
 
     def _branch(self) -> tuple[tree.Expression, list[tree.Statement]]:
-        condition = self.condition()
-        self.expect("THEN", "THEN after the condition")
+        at = self.token
+        condition: tree.Expression = tree.Literal(at, "BOOL", True)
+        try:
+            condition = self.condition()
+            self.expect("THEN", "THEN after the condition")
+        except ParseError:
+            self._resume("THEN")
         return condition, self.statements()
+
+    def _resume(self, word: str) -> None:
+        """Behind a broken head, go on with the body, so that its end still has its beginning."""
+        self.depth = 0
+        self.skip_to({word, ";", *_STOPS})
+        if not self.accept(word):
+            self.accept(";")
 
     def _case(self) -> tree.Statement:
         at = self.advance()
@@ -167,6 +179,21 @@ class StatementParser(DeclarationParser):
 
     def _for(self) -> tree.Statement:
         at = self.advance()
+        head = None
+        try:
+            head = self._range()
+        except ParseError:
+            self._resume("DO")
+        body = self.statements()
+        self._end("END_FOR")
+        if head is None:
+            return tree.Repeat(at, body, tree.Literal(at, "BOOL", True))
+        variable, start, end, step = head
+        return tree.For(at, variable, start, end, step, body)
+
+    def _range(
+        self,
+    ) -> tuple[tree.Expression, tree.Expression, tree.Expression, tree.Expression | None]:
         name = self.expect_name("the control variable")
         variable = self.postfix(tree.Name(name, name.text))
         self.expect(":=", ":= after the control variable")
@@ -175,14 +202,16 @@ class StatementParser(DeclarationParser):
         end = self.expression()
         step = self.expression() if self.accept("BY") else None
         self.expect("DO", "DO or BY after the last value")
-        body = self.statements()
-        self._end("END_FOR")
-        return tree.For(at, variable, start, end, step, body)
+        return variable, start, end, step
 
     def _while(self) -> tree.Statement:
         at = self.advance()
-        condition = self.condition()
-        self.expect("DO", "DO after the condition")
+        condition: tree.Expression = tree.Literal(at, "BOOL", True)
+        try:
+            condition = self.condition()
+            self.expect("DO", "DO after the condition")
+        except ParseError:
+            self._resume("DO")
         body = self.statements()
         self._end("END_WHILE")
         return tree.While(at, condition, body)

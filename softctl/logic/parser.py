@@ -7,6 +7,7 @@ from softctl.logic.cursor import OBJECT_WORDS, ParseError, unsupported
 from softctl.logic.lexer import tokenize
 from softctl.logic.parse_chart import CHART_STARTS, ChartParser
 from softctl.logic.parse_declarations import POU_ENDS, SECTION_KINDS, STATEMENT_STARTS
+from softctl.logic.parse_statements import ENDS
 from softctl.logic.source import Reporter, Source, Token
 
 _BARE_STARTS = STATEMENT_STARTS | {"name", "address"}
@@ -92,8 +93,17 @@ class _Parser(ChartParser):
             pou.network = self.network()
         else:
             pou.body = self.statements()
+            self._stray_ends(pou)
         self._skip_objects()
         pou.span = (start, self.token.start)
+
+    def _stray_ends(self, pou: tree.Pou) -> None:
+        """Go on behind an END_IF that has no IF, so that later errors show too."""
+        while self.token.kind in ENDS and self.token.kind != "end":
+            self.unexpected(f"a statement or END_{pou.kind}")
+            self.advance()
+            self.accept(";")
+            pou.body += self.statements()
 
     def _skip_objects(self) -> None:
         while self.token.kind in OBJECT_WORDS:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from softctl.logic import tree, typed
-from softctl.logic.check_statements import StatementChecker
 from softctl.logic.images import fits_address, parse_address
+from softctl.logic.initial_values import InitialValues
 from softctl.logic.sfc import lower
 from softctl.logic.source import suggest
 from softctl.logic.standard import elementary
@@ -21,8 +21,6 @@ from softctl.logic.types import (
     StringType,
     StructType,
     SubrangeType,
-    Type,
-    is_integer,
 )
 from softctl.logic.world import DeclaredType, World
 from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
@@ -33,12 +31,11 @@ _LOCAL_IN_FUNCTION = frozenset(["VAR", "VAR_INPUT", "VAR_OUTPUT", "VAR_IN_OUT", 
 _ERROR = DeclaredType(ERROR)
 
 
-class Declarer:
+class Declarer(InitialValues):
     """Fills a World from syntax trees."""
 
     def __init__(self, world: World) -> None:
-        self.world = world
-        self.reporter = world.reporter
+        super().__init__(world)
         self.pending_types: dict[str, tree.TypeDeclaration] = {}
         self.pending_pous: dict[str, tree.Pou] = {}
         self.resolved: list[tuple[tree.Pou, typed.Block]] = []
@@ -140,19 +137,10 @@ class Declarer:
         self.reporter.error(spec.at, f"expected a type, got {spec.name}", suggest(spec.name, names))
         return _ERROR
 
-    def _constant_int(self, node: tree.Expression, block: typed.Block | None) -> int | None:
-        value = StatementChecker(self.world, block).expression(node)
-        if value.type is ERROR:
-            return None
-        if isinstance(value, typed.Constant) and is_integer(value.type):
-            return int(value.value)
-        self.reporter.error(node.at, "expected a constant whole number")
-        return None
-
     def _string(self, spec: tree.StringSpec, block: typed.Block | None) -> StringType:
         if spec.length is None:
             return StringType(spec.wide)
-        length = self._constant_int(spec.length, block)
+        length = self.constant_int(spec.length, block)
         if length is not None and not 0 < length <= 65_535:
             self.reporter.error(spec.length.at, f"expected a length of 1 to 65535, got {length}")
             length = None
@@ -165,8 +153,8 @@ class Declarer:
             if pair is None:
                 self.reporter.error(spec.at, "arrays of any length (ARRAY[*]) are not supported")
                 return _ERROR
-            low = self._constant_int(pair[0], block)
-            high = self._constant_int(pair[1], block)
+            low = self.constant_int(pair[0], block)
+            high = self.constant_int(pair[1], block)
             if low is None or high is None:
                 return _ERROR
             if high < low:
@@ -206,7 +194,7 @@ class Declarer:
         enum = EnumType(name, {}, {}, base)
         following = 0
         for token, node in spec.items:
-            given = self._constant_int(node, block) if node is not None else None
+            given = self.constant_int(node, block) if node is not None else None
             value = following if given is None else given
             if token.key in enum.values or value in enum.labels:
                 self.reporter.error(token, f"value {token.text} is declared twice")
@@ -221,8 +209,8 @@ class Declarer:
         self, spec: tree.SubrangeSpec, name: str, block: typed.Block | None
     ) -> DeclaredType:
         base = elementary(spec.base)
-        low = self._constant_int(spec.low, block)
-        high = self._constant_int(spec.high, block)
+        low = self.constant_int(spec.low, block)
+        high = self.constant_int(spec.high, block)
         if base is None or not base.is_integer:
             self.reporter.error(spec.at, f"expected a whole-number type, got {spec.base}")
             return _ERROR
@@ -232,91 +220,6 @@ class Declarer:
             self.reporter.error(spec.low.at, f"expected limits in order within {base}")
             return _ERROR
         return DeclaredType(SubrangeType(name, base, low, high), low)
-
-    # Initial values
-
-    def initial(self, node: tree.Expression, type_: Type, block: typed.Block | None) -> Any:
-        """The Python value of an initial value, or None after an error."""
-        checker = StatementChecker(self.world, block)
-        if type_ is ERROR:
-            return None
-        if isinstance(type_, ArrayType):
-            return self._array_initial(node, type_, block)
-        if isinstance(type_, StructType | BlockType):
-            return self._struct_initial(node, type_, block)
-        value = checker.value(node, type_)
-        if isinstance(value, typed.Constant):
-            return None if value.type is ERROR else value.value
-        self.reporter.error(node.at, "expected a constant as initial value")
-        return None
-
-    def _array_initial(
-        self, node: tree.Expression, type_: ArrayType, block: typed.Block | None
-    ) -> Any:
-        if not isinstance(node, tree.ArrayInitial):
-            constant = self._constant_aggregate(node, type_, block)
-            if constant is None:
-                self.reporter.error(node.at, f"expected […] as initial value of {type_}")
-            return constant
-        low, high = type_.bounds[0]
-        inner: Type = type_.element
-        rest = type_.bounds[1:]
-        size = 1
-        for bound in type_.bounds:
-            size *= bound[1] - bound[0] + 1
-        count = high - low + 1
-        nested = bool(rest) and any(isinstance(v, tree.ArrayInitial) for _, v in node.items)
-        if nested:
-            inner = ArrayType(rest, type_.element, type_.initial)
-        elif rest:
-            count = size
-        values: list[Any] = []
-        for repeat, item in node.items:
-            times = 1 if repeat is None else self._constant_int(repeat, block) or 0
-            value = None if item is None else self.initial(item, inner, block)
-            values += [value] * min(times, count + 1)
-        if len(values) > count:
-            self.reporter.error(node.at, f"expected at most {count} values, got more")
-            return None
-        default = None if nested else type_.initial
-        values = [default if value is None else value for value in values]
-        values += [default] * (count - len(values))
-        return tuple(values) if nested or not rest else _folded_rows(values, type_.bounds)
-
-    def _constant_aggregate(
-        self, node: tree.Expression, type_: Type, block: typed.Block | None
-    ) -> Any:
-        if not isinstance(node, tree.Name):
-            return None
-        symbol = StatementChecker(self.world, block).find_symbol(node.name.upper())
-        if symbol is None or (symbol.kind == "VAR" and symbol.writable):
-            return None
-        return symbol.initial if symbol.type == type_ else None
-
-    def _struct_initial(
-        self, node: tree.Expression, type_: StructType | BlockType, block: typed.Block | None
-    ) -> Any:
-        if not isinstance(node, tree.StructInitial):
-            self.reporter.error(node.at, f"expected (member := value, …) for {type_}")
-            return None
-        values: dict[str, Any] = {}
-        for argument in node.fields:
-            key = argument.name.upper()
-            member: Any
-            if isinstance(type_, StructType):
-                member, names = type_.fields.get(key), [f.name for f in type_.fields.values()]
-            else:
-                inputs = type_.block.of_kind("VAR_INPUT", "VAR_OUTPUT", "VAR")
-                member = next((s for s in inputs if s.key == key), None)
-                names = [symbol.name for symbol in inputs]
-            if member is None or argument.value is None:
-                hint = suggest(argument.name, names)
-                self.reporter.error(
-                    argument.at, f"expected a member of {type_}, got {argument.name}", hint
-                )
-                continue
-            values[key] = self.initial(argument.value, member.type, block)
-        return values
 
     # Variables and units
 
@@ -507,11 +410,3 @@ class Declarer:
             typed.Assign(at, typed.Variable(at, BOOL, seen), edge),
             typed.Assign(at, was, now),
         ]
-
-
-def _folded_rows(values: list[Any], bounds: tuple[tuple[int, int], ...]) -> tuple[Any, ...]:
-    """A flat list of values as nested rows."""
-    for low, high in reversed(bounds[1:]):
-        width = high - low + 1
-        values = [tuple(values[i : i + width]) for i in range(0, len(values), width)]
-    return tuple(values)

@@ -23,7 +23,7 @@ every other qualifier.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import TypeVar
 
@@ -269,10 +269,6 @@ class _Lowering:
         for number, (key, found) in enumerate(uses.items()):
             control = _ActionControl(self, found, number)
             statements += control.statements(bodies.get(key))
-        for action in bodies.values():
-            for leave in _returns(action.body):
-                message = "RETURN inside an action is not supported: use IF"
-                self.reporter.error(leave.at, message)
         return statements
 
 
@@ -323,8 +319,19 @@ class _ActionControl:
             _assign(at, a, _join("OR", [q, held, *pulse])),
             _assign(at, held, q),
             *([_assign(at, q, _join("OR", [q, *pulse]))] if pulse else []),
-            tree.If(at, [(a, action.body)], []),
+            tree.If(at, [(a, self._body(action))], []),
         ]
+
+    def _body(self, action: tree.Action) -> list[tree.Statement]:
+        """The action's statements; RETURN leaves the action, not the unit."""
+        if not _returns(action.body):
+            return action.body
+        at = action.at
+        name = f"__LEFT_{self.number}"
+        self.lowering.temporary.append(tree.Variable(at, name, tree.TypeName(at, "BOOL")))
+        left = tree.Name(at, name)
+        start = _assign(at, left, _false(at))
+        return [start, tree.Repeat(at, _leaving(action.body, left), _true(at))]
 
     def _with(self, *qualifiers: str) -> Iterable[_Use]:
         return (use for use in self.uses if use.association.qualifier in qualifiers)
@@ -386,6 +393,28 @@ def _returns(body: list[tree.Statement]) -> list[tree.Statement]:
         for inner in _inner_lists(statement):
             found += _returns(inner)
     return found
+
+
+def _leaving(body: list[tree.Statement], left: tree.Name) -> list[tree.Statement]:
+    """Statements in a loop of one pass, with EXIT where they had RETURN."""
+    made: list[tree.Statement] = []
+    for statement in body:
+        at = statement.at
+        if isinstance(statement, tree.Return):
+            made += [_assign(at, left, _true(at)), tree.Exit(at)]
+        elif isinstance(statement, tree.If):
+            branches = [(test, _leaving(inner, left)) for test, inner in statement.branches]
+            made.append(tree.If(at, branches, _leaving(statement.otherwise, left)))
+        elif isinstance(statement, tree.Case):
+            arms = [(labels, _leaving(inner, left)) for labels, inner in statement.arms]
+            otherwise = _leaving(statement.otherwise, left)
+            made.append(tree.Case(at, statement.selector, arms, otherwise))
+        elif isinstance(statement, tree.For | tree.While | tree.Repeat) and _returns([statement]):
+            made.append(replace(statement, body=_leaving(statement.body, left)))
+            made.append(tree.If(at, [(left, [tree.Exit(at)])], []))
+        else:
+            made.append(statement)
+    return made
 
 
 def _inner_lists(statement: tree.Statement) -> list[list[tree.Statement]]:

@@ -186,6 +186,11 @@ def elementary(name: str) -> ElementaryType | None:
     return ELEMENTARY_TYPES.get(ALIASES.get(key, key))
 
 
+def is_standard(name: str) -> bool:
+    """True for the name of a standard function that is in a table here."""
+    return name.upper() in SIGNATURES or name.upper() in OPERATORS or name.upper() in TIMED
+
+
 def split_typed_name(name: str) -> tuple[str, ElementaryType] | None:
     """`SQRT_REAL` as (`SQRT`, REAL), if both halves exist."""
     stem, mark, suffix = name.upper().rpartition("_")

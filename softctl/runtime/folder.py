@@ -49,8 +49,11 @@ def read_machine(folder: Path) -> Machine:
     return parse_machine(_read(path), shown_path(path))
 
 
-def load_folder(folder: Path) -> MachineFolder:
-    """Read, check and compile a machine folder; raises ProblemsError with every error."""
+def load_folder(folder: Path, *, strict: bool = False) -> MachineFolder:
+    """Read, check and compile a machine folder; raises ProblemsError with every error.
+
+    With `strict`, forms in its programs that IEC 61131-3 does not have are errors.
+    """
     machine = read_machine(folder)
     problems: list[Problem] = []
     programs = tuple(_program_sources(folder, machine, problems))
@@ -58,7 +61,7 @@ def load_folder(folder: Path) -> MachineFolder:
     problems += check_plant(machine, blocks)
     application = None
     try:
-        application = compile_application(programs, program_globals(machine))
+        application = compile_application(programs, program_globals(machine), strict=strict)
         problems += check_bindings(machine, application)
     except ProblemsError as error:
         problems += error.problems

@@ -87,7 +87,7 @@ def test_a_defect_of_our_own_is_a_message_too(
 ) -> None:
     """Even an error nobody foresaw reaches the user as words, with its own exit code."""
 
-    def fail(_: Path) -> None:
+    def fail(_: Path, *, strict: bool = False) -> None:
         raise ZeroDivisionError("made up")
 
     monkeypatch.setattr("softctl.runtime.folder.load_folder", fail)

@@ -12,6 +12,7 @@ import math
 import operator
 from array import array
 from collections.abc import Callable
+from functools import reduce
 from typing import Any
 
 from softctl.logic import Application, typed
@@ -735,8 +736,8 @@ _FUNCTIONS: dict[str, Callable[..., Any]] = {
     "ATAN": math.atan,
     "ATAN2": math.atan2,
     "MOVE": lambda value: value,
-    "MIN": min,
-    "MAX": max,
+    "MIN": lambda *values: reduce(lambda a, b: a if a < b else b, values),
+    "MAX": lambda *values: reduce(lambda a, b: a if a > b else b, values),
     "LIMIT": lambda low, value, high: min(max(value, low), high),
     "MUX": _choose,
     "SHL": lambda value, count, bits: value << count & (1 << bits) - 1,

@@ -12,6 +12,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+import test_logic_programs as programs
 from exchange_trees import tree_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -177,6 +178,31 @@ def test_the_demo_behaves_the_same():
     assert seen[0] == seen[1]
     assert seen[0][-1][0][5] > 1  # batches were made
     assert len({steps for _, steps in seen[0]}) == 8
+
+
+SCRIPTED = [name for name in FILES if name.startswith("tests/logic/programs/")]
+
+
+@pytest.mark.parametrize("name", SCRIPTED)
+def test_programs_behave_the_same(name):
+    """Over its script of stimuli, a program that came back has the same state in every scan."""
+    text = (ROOT / name).read_text(encoding="utf-8")
+    script = {
+        int(at): programs._PAIR.findall(pairs) for at, pairs, _ in programs._LINE.findall(text)
+    }
+    states = []
+    for version in (text, through(text, name)):
+        application = compile_application([Source(name, version)])
+        instance = application.instantiate()
+        states.append(seen := [instance.snapshot()])
+        for at in range(0, max(script) + programs.PERIOD_MS, programs.PERIOD_MS):
+            for path, value in script.get(at, ()):
+                path = programs._path(application.programs[0], path)
+                instance.write(path, programs._value(value))
+            instance.scan(at * programs.MS)
+            seen.append(instance.snapshot())
+    assert states[0] == states[1]
+    assert len(set(map(repr, states[0]))) > 1
 
 
 # Charts

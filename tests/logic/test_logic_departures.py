@@ -1,0 +1,130 @@
+"""What people write that the standard does not have, and what this language leaves out."""
+
+from __future__ import annotations
+
+import pytest
+
+from softctl.logic import Source, compile_application
+
+
+@pytest.mark.parametrize(
+    ("body", "message"),
+    [
+        ("VAR TON : TON; END_VAR TON(IN := TRUE);", "an instance with its type's name"),
+        ("VAR step : INT; END_VAR step := step + 1;", "the keyword STEP as a name"),
+        (
+            "VAR a : ARRAY[0..3] OF INT; b : BYTE; END_VAR a[b] := 1; b := 1;",
+            "an index of type BYTE",
+        ),
+        ("VAR sel : INT; END_VAR sel := SEL(TRUE, 1, 2);", "the name of the function SEL"),
+        ("VAR x : INT; END_VAR CASE x OF 1: x := 2; END_CASE", "write END_CASE;"),
+        ("VAR x : INT; END_VAR WHILE x < 0 DO x := 1; END_WHILE", "write END_WHILE;"),
+        ("VAR x : INT; END_VAR REPEAT x := 1; UNTIL TRUE END_REPEAT", "write END_REPEAT;"),
+        ('VAR s : WSTRING(5); END_VAR s := "x";', "write WSTRING[…]"),
+    ],
+)
+def test_departures_are_warned_of_and_are_errors_if_strict(problems, body, message):
+    """Each is accepted with the standard form named, and refused with `strict`."""
+    text = f"PROGRAM P {body} END_PROGRAM"
+    application = compile_application([Source("p.st", text)])
+    assert any(message in warning.message for warning in application.warnings)
+    application.instantiate().scan(0)
+    assert any(message in problem.message for problem in problems(text, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("text", "message", "line"),
+    [
+        ("FUNCTION_BLOCK A EXTENDS B\nEND_FUNCTION_BLOCK", "inheritance is not supported", 1),
+        ("FUNCTION_BLOCK A\nMETHOD M : INT\nM := 1;\nEND_METHOD\nEND_FUNCTION_BLOCK", "methods", 2),
+        ("FUNCTION_BLOCK A\nPROPERTY Q : INT\nEND_PROPERTY\nEND_FUNCTION_BLOCK", "properties", 2),
+        ("\nINTERFACE I\nEND_INTERFACE", "interfaces are not supported", 2),
+        ("NAMESPACE N\nEND_NAMESPACE", "namespaces are not supported", 1),
+        ("PROGRAM P\nVAR p : REF_TO INT; END_VAR\nEND_PROGRAM", "references are not", 2),
+        ("PROGRAM P\nVAR p : REFERENCE TO INT; END_VAR\nEND_PROGRAM", "references are not", 2),
+        (
+            "PROGRAM P\nVAR x : INT; END_VAR\nx := ADR(x);\nEND_PROGRAM",
+            "pointers and references",
+            3,
+        ),
+        ("PROGRAM P\nVAR x : INT; END_VAR\nx := THIS^.x;\nEND_PROGRAM", "not supported", 3),
+    ],
+)
+def test_object_oriented_code_is_refused_at_its_place(problems, text, message, line):
+    """One clear message where it begins, and the rest is still checked."""
+    found = problems(f"{text}\nPROGRAM Other\nbad := 1;\nEND_PROGRAM")
+    first = next(problem for problem in found if message in problem.message)
+    assert first.place.line == line
+    assert any("got bad" in problem.message for problem in found)
+
+
+@pytest.mark.parametrize(
+    ("body", "message"),
+    [
+        ("IF x := 1 THEN b := TRUE; END_IF;", "expected = to compare, got :="),
+        ("WHILE x := 1 DO x := 2; END_WHILE;", "expected = to compare, got :="),
+        ("b := x == 1;", "expected =, got =="),
+        ("b := x != 1;", "expected <>, got !="),
+        ("b := b && b;", "expected AND, got &&"),
+        ("x += 1;", "expected := x + …, got +="),
+        ("x := x + b;", "expected numbers, or durations and dates, around +, got INT and BOOL"),
+        ("b := x AND 1.5;", "expected BOOL values or bit strings around AND"),
+        ("b := s < 5;", "expected values of one type around <, got STRING and a whole number"),
+        ("x := ABS(b);", "expected ANY_NUM as IN of ABS, got BOOL"),
+        ("x := ABS(x, x);", "expected IN of ABS, got argument 2"),
+        ("x := REAL_TO_TOD(1.0);", "expected a pair of types that convert, got REAL and TOD"),
+        ("x := 1 + ADD(EN := b, IN1 := 1, IN2 := 2);", "expected EN on a call that stands alone"),
+    ],
+)
+def test_slips_are_one_error_that_says_what_to_write(problems, body, message):
+    """The first message names both what was expected and what came."""
+    found = problems(f"PROGRAM P VAR x : INT; b : BOOL; s : STRING; END_VAR\n{body}\nEND_PROGRAM")
+    assert len(found) == 1
+    assert message in found[0].message
+    assert found[0].place.line == 2
+
+
+def test_a_forgotten_end_var_is_said_where_statements_begin(problems):
+    """The error names where VAR was opened; the statements behind it are checked."""
+    found = problems("PROGRAM P\nVAR x : INT;\nx := 1;\ny := 2;\nEND_PROGRAM")
+    assert [(p.place.line, p.hint) for p in found] == [(3, "VAR was opened in line 2"), (4, "")]
+    assert "got x" in found[0].message
+
+
+def test_a_broken_head_leaves_its_body_and_end_in_place(problems):
+    """Errors in IF, FOR, WHILE heads do not make their ends stray."""
+    found = problems(
+        """PROGRAM P VAR x : INT; END_VAR
+IF x THEN THEN x := 1; END_IF;
+FOR x = 1 TO 3 DO x := a; END_FOR;
+WHILE ) DO x := c; END_WHILE;
+END_IF;
+x := d;
+END_PROGRAM"""
+    )
+    assert [p.place.line for p in found] == [2, 2, 3, 3, 4, 4, 5, 6]
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+def test_byte_order_marks_tabs_and_line_ends_do_not_matter(line_end):
+    """A text from any editor keeps its lines and columns."""
+    lines = ["\ufeffPROGRAM P", "\tVAR x : INT; END_VAR", "\tx := y;", "END_PROGRAM", ""]
+    with pytest.raises(Exception, match="got y") as caught:
+        compile_application([Source("p.st", line_end.join(lines))])
+    (problem,) = caught.value.problems
+    assert (problem.place.line, problem.place.column, problem.excerpt) == (3, 7, "\tx := y;")
+
+
+@pytest.mark.parametrize(
+    "condition", ["FALSE", "go AND FALSE", "1 > 2", "NOT on", "never OR FALSE"]
+)
+def test_transitions_that_cannot_be_cleared_are_doubtful(condition):
+    """Conditions that constants decide are found, not only the literal FALSE."""
+    text = f"""PROGRAM P VAR go : BOOL := TRUE; END_VAR
+    VAR CONSTANT never : BOOL := FALSE; on : BOOL := TRUE; END_VAR
+    INITIAL_STEP A: END_STEP STEP B: END_STEP
+    TRANSITION FROM A TO B := {condition}; END_TRANSITION
+    TRANSITION FROM B TO A := go AND on OR never; END_TRANSITION END_PROGRAM"""
+    warnings = compile_application([Source("p.st", text)]).warnings
+    found = [w.place.line for w in warnings if "can never be cleared" in w.message]
+    assert found == [4]
