@@ -18,12 +18,18 @@ from softctl.errors import SoftctlError
 from softctl.modbus.actions import Action, Close, Send
 from softctl.modbus.clients import Client, is_within
 from softctl.modbus.device import Device
+from softctl.modbus.polls import POLL_BYTES
 from softctl.modbus.server import Connection, Server
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.tls_gate import TlsGates
 
-RECEIVE_BYTES = 4096
-"""What one receive may bring: bounds how long one client's burst can hold the loop."""
+RECEIVE_BYTES = 64 * POLL_BYTES
+"""What one receive may bring: bounds how long one client's burst holds up the others. A
+multiple of a poll, so that receives of a long burst of polls end where polls end."""
+
+BACKLOG = 1024
+"""Connections that may wait to be taken in: when a hundred clients come back at once, none
+has its first packet dropped, which would cost it a second."""
 
 MAX_QUEUED_ACTIONS = 256
 """Delayed actions a client may pile up before it is no longer read from."""
@@ -82,7 +88,9 @@ class ModbusServer:
         """
         loop = asyncio.get_running_loop()
         try:
-            self._listener = await loop.create_server(self._factory(tls, sink), host, port)
+            self._listener = await loop.create_server(
+                self._factory(tls, sink), host, port, backlog=BACKLOG
+            )
         except (OSError, OverflowError) as error:
             reason = getattr(error, "strerror", None) or str(error)
             raise SoftctlError(

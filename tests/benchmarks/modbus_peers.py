@@ -1,9 +1,9 @@
 """The servers that the throughput benchmark compares, each in a process of its own.
 
-Run as `python modbus_peers.py NAME REGISTERS`: prints the port and serves until standard
-input ends. The C programs are compiled into a directory the caller gives. The stock server
-is built as its documentation shows for its pinned release, with the logging left as it is:
-warnings only.
+Run as `python modbus_peers.py NAME REGISTERS [CONNECTIONS]`: prints the port and serves
+until standard input ends; ours takes so many connections at most. The C programs are
+compiled into a directory the caller gives. The stock server is built as its documentation
+shows for its pinned release, with the logging left as it is: warnings only.
 """
 
 from __future__ import annotations
@@ -89,12 +89,14 @@ class Running:
 
 
 @contextmanager
-def serving(name: str, directory: Path, registers: int) -> Iterator[Running]:
+def serving(
+    name: str, directory: Path, registers: int, connections: int = 256
+) -> Iterator[Running]:
     """Start a server; it ends with the block."""
     command = (
         [str(directory / C_PROGRAMS[name]), str(registers)]
         if name in C_PROGRAMS
-        else [sys.executable, "-W", "ignore", __file__, name, str(registers)]
+        else [sys.executable, "-W", "ignore", __file__, name, str(registers), str(connections)]
     )
     pipe, quiet = subprocess.PIPE, subprocess.DEVNULL  # the stock server logs every trouble
     with subprocess.Popen(
@@ -140,13 +142,14 @@ def _children_cpu_s() -> float:
     return usage.ru_utime + usage.ru_stime
 
 
-async def _serve_ours(registers: int) -> int:
-    from softctl.modbus import Bank, Device
+async def _serve_ours(registers: int, connections: int) -> int:
+    from softctl.modbus import Bank, Device, Policy, Server
     from softctl.runtime.modbus_server import ModbusServer
     from softctl.values.tables import Table
 
     bank = Bank({Table.HOLDING_REGISTERS: [(0, registers)]})
-    _, port = await ModbusServer(Device(bank, 1)).start("127.0.0.1", 0)
+    server = Server([Device(bank, 1)], policy=Policy(max_connections=connections))
+    _, port = await ModbusServer(server).start("127.0.0.1", 0)
     return port
 
 
@@ -160,20 +163,23 @@ async def _serve_stock(registers: int) -> int:
     return server.transport.sockets[0].getsockname()[1]
 
 
-async def _serve(name: str, registers: int) -> None:
-    port = await (_serve_stock if name.startswith(STOCK) else _serve_ours)(registers)
+async def _serve(name: str, registers: int, connections: int) -> None:
+    if name.startswith(STOCK):
+        port = await _serve_stock(registers)
+    else:
+        port = await _serve_ours(registers, connections)
     print(port, flush=True)
     await asyncio.to_thread(sys.stdin.read)
 
 
-def _main(name: str, registers: int) -> None:
+def _main(name: str, registers: int, connections: int) -> None:
     if name.endswith("on uvloop"):
         import uvloop
 
-        uvloop.run(_serve(name, registers))
+        uvloop.run(_serve(name, registers, connections))
     else:
-        asyncio.run(_serve(name, registers))
+        asyncio.run(_serve(name, registers, connections))
 
 
 if __name__ == "__main__":
-    _main(sys.argv[1], int(sys.argv[2]))
+    _main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]) if len(sys.argv) > 3 else 256)
