@@ -2,9 +2,10 @@
 
 Before FUNCTION_BLOCK:
 
-- `role: drive | line | vessel | instrument` sets its place in the step: all drives and
-  lines from the state at the step's start, then the vessels, then the instruments. A
-  block without a role is an instrument.
+- `role: drive | line | tool | carrier | vessel | instrument` sets its place in the step:
+  all drives and lines from the state at the step's start, then the tools that act on
+  parts, the carriers (a giver before what its key `to` names), the vessels, and the
+  instruments. A block without a role is an instrument.
 - `keys: from to` are the machine file's keys that name its neighbours.
 - `one_of: kv | bore` are sets of parameters of which one, and no other, must be given.
 
@@ -20,6 +21,9 @@ Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
   `optional` where a neighbour without it will do; `less: moved` takes off what earlier
   lines have already drawn there in this step (`-moved` under a key against their flow).
 - `sum: to.moved`: the sum of `moved` over all equipment whose key `to` names this one.
+- `each: to.out`: an array; item k is the port `out` of the k-th equipment whose key `to`
+  names this one. `number: to` says how many there are. A `wire` to an array takes the
+  item with this one's own number.
 - `step`, `time`: the length of a step, and the time at its start, in seconds.
 - `seed`: where a generator of noise starts, a number of its own for each equipment.
 - `fault: broken wire`: TRUE breaks it; `fault: lost supply=FALSE` where FALSE does. A
@@ -30,18 +34,20 @@ Before an output: `unit`; `range: low high` names the inputs that hold a signal'
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from softctl.errors import Place, Problem
 from softctl.logic import BlockInterface, VariableInfo
 
-ROLES = ("drive", "line", "vessel", "instrument")
+ROLES = ("drive", "line", "tool", "carrier", "vessel", "instrument")
+_ARRAY = re.compile(r"ARRAY\[1\.\.(\d+)\]")
 _FLAGS = frozenset({"required", "optional", "step", "time", "seed"})
 _BLOCK_WORDS = frozenset({"role", "keys", "one_of"})
 _INPUT_WORDS = frozenset(
     {"unit", "min", "max", "above", "below", "at_most", "choice", "key", "item", "species"}
-    | {"wire", "less", "sum", "fault"}
+    | {"wire", "less", "sum", "each", "number", "fault"}
 )
 _OUTPUT_WORDS = frozenset({"unit", "range"})
 
@@ -75,6 +81,8 @@ class Input:
     optional: bool = False
     less: str = ""
     sum: Wire | None = None
+    each: Wire | None = None
+    number: str = ""
     is_step: bool = False
     is_time: bool = False
     is_seed: bool = False
@@ -84,7 +92,14 @@ class Input:
     @property
     def is_open(self) -> bool:
         """True when the machine file, or a point, may say what goes in."""
-        return not (self.sum or self.is_step or self.is_time or self.is_seed)
+        gathered = self.sum or self.each or self.number
+        return not (gathered or self.is_step or self.is_time or self.is_seed)
+
+    @property
+    def size(self) -> int:
+        """How many items an array from 1 on has; 1 for anything else."""
+        found = _ARRAY.match(self.type)
+        return int(found[1]) if found else 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +110,11 @@ class Output:
     type: str
     unit: str | None = None
     range: tuple[str, ...] = ()
+
+    @property
+    def is_array(self) -> bool:
+        """True when each neighbour has an item of its own."""
+        return self.type.startswith("ARRAY")
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +232,8 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         "optional" in words,
         words.get("less", ""),
         reader.wire(words.get("sum")),
+        reader.wire(words.get("each")),
+        words.get("number", ""),
         "step" in words,
         "time" in words,
         "seed" in words,

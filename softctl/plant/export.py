@@ -21,8 +21,7 @@ def export_plant(
     step of `machine.plant_step_ns`. Raises ProblemsError as `build_plant` does.
     """
     plant = build_plant(machine, blocks)
-    used = [equipment.type for equipment in machine.equipment.values()]
-    library = load_library(used, blocks, [])
+    library = load_library(machine, blocks, [])
     sources = [*library.standard, *blocks, Source(PROGRAM, plant.source)]
     title = f"{machine.name} plant"
     given = {"created": created} if created else {}

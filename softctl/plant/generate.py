@@ -17,8 +17,8 @@ _HEAD = """\
 (* The plant of {name}, wired. Generated from {file}.
 
    One call is one step of {milliseconds:g} ms; the first call sets the initial state. Drives and
-   lines are called first, from the state at the step's start; then the vessels, which
-   take what the lines moved; then the instruments.
+   lines are called first, from the state at the step's start; then what moves parts, and
+   the vessels, which take what the lines moved; then the instruments.
 
    A simulation, and no safety function. *)
 
@@ -34,7 +34,7 @@ END_VAR
 IF plant_started THEN
     {time} := plant_steps * {step};
     plant_steps := plant_steps + 1.0;
-END_IF;
+{once}END_IF;
 plant_started := TRUE;
 """
 
@@ -52,18 +52,23 @@ def generate(machine: Machine, wiring: Wiring) -> str:
         ).rstrip("\n")
     ]
     order = wiring.order
-    lines += [_declaration(piece, step_s, machine.seed) for piece in order]
-    lines.append(_CLOCK.format(time=_TIME, step=format_real(step_s)))
-    lines += [_call(wiring, piece) for piece in order]
+    lines += [_declaration(wiring, piece, step_s, machine.seed) for piece in order]
+    once = _once(wiring)
+    lines.append(_CLOCK.format(time=_TIME, step=format_real(step_s), once=once))
+    for piece in order:
+        lines += _gathered(wiring, piece, stays=False)
+        lines.append(_call(wiring, piece))
     lines.append("END_PROGRAM\n")
     return "\n".join(lines)
 
 
-def _declaration(piece: Piece, step_s: float, seed: int) -> str:
+def _declaration(wiring: Wiring, piece: Piece, step_s: float, seed: int) -> str:
     constants = dict(piece.constants)
     for port in piece.block.inputs.values():
         if port.is_step:
             constants[port.name] = format_real(step_s)
+        elif port.number:
+            constants[port.name] = str(len(wiring.naming(piece, port.number)))
         elif port.is_seed:
             # A number of its own for each name, whatever else the file holds.
             constants[port.name] = str(crc32(f"{seed} {piece.name.lower()}".encode()))
@@ -87,6 +92,23 @@ def _copied(piece: Piece, port: Input) -> dict[str, str]:
 def _stays(piece: Piece, name: str) -> bool:
     port = piece.block.inputs.get(name)
     return port is not None and port.required and port.name in piece.constants
+
+
+def _once(wiring: Wiring) -> str:
+    """What stays as it is, handed over at the first call: an ELSE, or nothing."""
+    lines = [line for piece in wiring.order for line in _gathered(wiring, piece, stays=True)]
+    return "".join(["ELSE\n", *(f"    {line}\n" for line in lines)]) if lines else ""
+
+
+def _gathered(wiring: Wiring, piece: Piece, *, stays: bool) -> Iterator[str]:
+    """What a block takes from each of its neighbours: an item of an array each."""
+    for port in piece.block.inputs.values():
+        if port.each is None:
+            continue
+        name = port.each.port
+        for i, other in enumerate(wiring.naming(piece, port.each.key), 1):
+            if other.block.has_port(name) and _stays(other, name) == stays:
+                yield f"{piece.name}.{port.name}[{i}] := {other.name}.{_port_name(other, name)};"
 
 
 def _call(wiring: Wiring, piece: Piece) -> str:
@@ -147,9 +169,15 @@ def _wired(wiring: Wiring, piece: Piece, port: Input) -> str:
     other, name = end
     if _stays(other, name):
         return ""
-    ports = other.block.outputs if name in other.block.outputs else other.block.inputs
-    text = f"{other.name}.{ports[name].name}"
+    text = f"{other.name}.{_port_name(other, name)}"
+    if name in other.block.outputs and other.block.outputs[name].is_array:
+        text += f"[{wiring.naming(other, port.wire.key).index(piece) + 1}]"
     return text + (_already_drawn(wiring, piece, other) if port.less else "")
+
+
+def _port_name(piece: Piece, name: str) -> str:
+    ports = piece.block.outputs if name in piece.block.outputs else piece.block.inputs
+    return ports[name].name
 
 
 def _already_drawn(wiring: Wiring, piece: Piece, vessel: Piece) -> str:

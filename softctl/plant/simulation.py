@@ -177,12 +177,12 @@ def build_plant(machine: Machine, blocks: Sequence[Source] = ()) -> Plant:
 def _wired(
     machine: Machine, blocks: Sequence[Source], problems: list[Problem]
 ) -> tuple[Library, Wiring]:
-    used = [equipment.type for equipment in machine.equipment.values()]
-    library = load_library(used, blocks, problems)
+    library = load_library(machine, blocks, problems)
     # A folder's block that does not compile may be the one that is missed.
     if not problems:
         problems += _unknown_types(machine, library)
     problems += _surplus_species(machine, library)
+    problems += _lost_heat(machine, library)
     wiring = wire(machine, library.types, problems)
     problems += check_terminals(machine, wiring)
     return library, wiring
@@ -203,6 +203,19 @@ def _surplus_species(machine: Machine, library: Library) -> Iterator[Problem]:
     if 0 < limit < len(machine.species):
         message = f"expected at most {limit} species, got {len(machine.species)}"
         yield Problem(message, Place(machine.file, path="species"))
+
+
+def _lost_heat(machine: Machine, library: Library) -> Iterator[Problem]:
+    """Liquid that comes without its heat would come at 0 K."""
+    for equipment in machine.equipment.values():
+        block = library.types.get(equipment.type.lower())
+        loses = block and "moved" in block.outputs and "moved_h" not in block.outputs
+        if block and loses and library.has_heat:
+            message = (
+                "expected a block with an output moved_h, in J, since this machine has "
+                f"temperatures; got {block.name}"
+            )
+            yield Problem(message, equipment.type_place)
 
 
 def _unknown(expected: str, name: str, known: Sequence[str]) -> str:

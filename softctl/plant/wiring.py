@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import takewhile
 
@@ -40,13 +40,17 @@ class Piece:
 class Wiring:
     """All pieces, resolved: `pieces` by lower-case name, in the file's order.
 
-    `order` is that of their calls: drives and lines from the state at the step's start,
-    then vessels, then instruments.
+    `order` is that of their calls, by roles. A carrier that gives to another comes before
+    it, so that a part is in one place at a step's end; a ring is cut where the file starts it.
     """
 
     def __init__(self, pieces: Mapping[str, Piece]) -> None:
         self.pieces = pieces
-        self.order = sorted(pieces.values(), key=lambda piece: ROLES.index(piece.block.role))
+        downstream = _depths(pieces.values())
+        self.order = sorted(
+            pieces.values(),
+            key=lambda piece: (ROLES.index(piece.block.role), -downstream[piece.name]),
+        )
         self._naming: dict[tuple[str, str], list[Piece]] = {}
         self._drawing: dict[str, list[tuple[Piece, Input]]] = {}
         for piece in self.order:
@@ -81,7 +85,38 @@ def wire(machine: Machine, types: Mapping[str, BlockType], problems: list[Proble
         _Resolver(machine, pieces, piece, problems).run()
     for piece in pieces.values():
         problems += _over_limits(piece)
-    return Wiring(pieces)
+    wiring = Wiring(pieces)
+    problems += _surplus(wiring)
+    return wiring
+
+
+def _depths(pieces: Iterable[Piece]) -> dict[str, int]:
+    """How many carriers a part passes from each carrier on; 0 for everything else."""
+    depths: dict[str, int] = {}
+    for piece in pieces:
+        chain: list[Piece] = []
+        here: Piece | None = piece
+        while here and here.block.role == "carrier" and here.name not in depths:
+            depths[here.name] = 0
+            chain.append(here)
+            here = here.neighbours.get("to")
+        below = depths.get(here.name, 0) if here else 0
+        for i, one in enumerate(reversed(chain), 1):
+            depths[one.name] = below + i
+        depths.setdefault(piece.name, 0)
+    return depths
+
+
+def _surplus(wiring: Wiring) -> Iterator[Problem]:
+    """More neighbours than a block has room for."""
+    for piece in wiring.order:
+        keys = {port.each.key: port.size for port in piece.block.inputs.values() if port.each}
+        for key, size in keys.items():
+            naming = wiring.naming(piece, key)
+            if len(naming) > size:
+                place = naming[size].equipment.parameters[key].place
+                message = f"expected at most {size} pieces with {key}: {piece.name}"
+                yield Problem(f"{message}, got {len(naming)}", place)
 
 
 def _over_limits(piece: Piece) -> Iterator[Problem]:
@@ -178,7 +213,8 @@ class _Resolver:
         ]
         wires = any(port.wire and port.wire.key == key for port in self.block.inputs.values())
         if not lacks and (self.block.role == "line" or not wires):
-            takes = any(port.sum and port.sum.key == key for port in other.block.inputs.values())
+            ports = other.block.inputs.values()
+            takes = any(wire.key == key for port in ports if (wire := port.sum or port.each))
             return [] if takes else [f"a connection for {key}"]
         return lacks
 
