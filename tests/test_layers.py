@@ -21,18 +21,19 @@ ROOT = Path(__file__).parents[1] / "softctl"
 
 _BASE = {"errors", "values"}
 _IO = {*_BASE, "machine", "modbus"}
-_CORE = {*_IO, "logic", "plant", "image", "field", "control"}
+_CORE = {*_IO, "logic", "alarms", "plant", "image", "field", "control"}
 CORE_LAYERS: dict[str, set[str]] = {
     "errors": set(),
     "values": {"errors"},
     "machine": _BASE,
     "logic": _BASE,
     "modbus": _BASE,
+    "alarms": _BASE,
     "plant": {*_BASE, "machine", "logic"},
     "image": _IO,
     # The two ends meet over Modbus alone, so neither knows the other or its inside.
     "field": {*_IO, "image", "plant"},
-    "control": {*_IO, "image", "logic"},
+    "control": {*_IO, "image", "logic", "alarms"},
     "trial": _CORE,
     "conform": _CORE,
     "prove": _CORE,
