@@ -87,7 +87,7 @@ class ControlService:
             await end_task(self._task)
         if self._link is not None:
             self.controller.go_fail_safe()
-            await self._link.write_outputs()
+            await self._link.write_last()
             await self._link.close()
         await self.server.close()
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Awaitable, Mapping, Sequence
+from typing import TypeVar
 
 from softctl.image import Side, extents
 from softctl.machine import Machine
@@ -18,6 +19,8 @@ from softctl.values.tables import Table
 
 _INPUTS = (Table.DISCRETE_INPUTS, Table.INPUT_REGISTERS)
 _OUTPUTS = (Table.COILS, Table.HOLDING_REGISTERS)
+T = TypeVar("T")
+
 _RETRY_S = (0.05, 0.1, 0.2, 0.5, 1.0)
 
 
@@ -25,8 +28,10 @@ class FieldLink:
     """Keeps `bank`, the controller's mirror of the I/O cards, in step with the cards.
 
     The link is healthy while the last complete exchange is younger than the machine's
-    `fail_safe_after_ns`, in wall time. Requests never wait longer than half of that, and
-    a lost connection is mended by a task of its own, so a scan never waits for it.
+    `fail_safe_after_ns`, in wall time. A request never waits longer than half of that, and
+    none beyond the moment when the link stops being healthy, so that a field which is slow
+    in every single answer holds up no fail-safe. A lost connection is mended by a task of
+    its own, so a scan never waits for it.
     """
 
     def __init__(
@@ -48,6 +53,7 @@ class FieldLink:
         self._reads = plan_reads(_cards(ranges, _INPUTS), ranges)
         self._writes = plan_writes(_cards(ranges, _OUTPUTS), ranges)
         self._good_at_ns: int | None = None
+        self._deadline_ns: int | None = None
         self._connected = False
         self._said_healthy = False
         self._said_reason = ""
@@ -56,8 +62,7 @@ class FieldLink:
     @property
     def healthy(self) -> bool:
         """Whether the last complete exchange is recent enough to be trusted."""
-        good = self._good_at_ns
-        healthy = good is not None and time.monotonic_ns() - good < self._limit_ns
+        healthy = time.monotonic_ns() < self._healthy_until_ns()
         if healthy is not self._said_healthy:
             self._said_healthy = healthy
             self._said_reason = ""
@@ -69,9 +74,10 @@ class FieldLink:
         if not self._connected:
             self._start_connecting()
             return False
+        self._deadline_ns = self._new_deadline_ns()
         try:
             for table, first, count in self._reads:
-                data = await self._client.read(table, first, count)
+                data = await self._in_time(self._client.read(table, first, count))
                 memory, start, end = self._span(table, first, count)
                 memory[start:end] = data
         except LinkError as error:
@@ -80,17 +86,26 @@ class FieldLink:
         return True
 
     async def write_outputs(self) -> None:
-        """Send the mirror's output tables; a failure shows in `healthy` and the next read."""
-        if not self._connected:
+        """Send the mirror's output tables; a failure shows in `healthy` and the next read.
+
+        Nothing is sent unless the inputs came: both together are one exchange.
+        """
+        if not self._connected or self._deadline_ns is None:
             return
         try:
             for table, first, count in self._writes:
                 memory, start, end = self._span(table, first, count)
-                await self._client.write(table, first, bytes(memory[start:end]))
+                await self._in_time(self._client.write(table, first, bytes(memory[start:end])))
         except LinkError as error:
             self._fail(error)
         else:
             self._good_at_ns = time.monotonic_ns()
+            self._deadline_ns = None
+
+    async def write_last(self) -> None:
+        """Send the output tables once more before the end, with the time of a whole exchange."""
+        self._deadline_ns = self._new_deadline_ns()
+        await self.write_outputs()
 
     async def close(self) -> None:
         """Close the connection and stop trying."""
@@ -99,6 +114,33 @@ class FieldLink:
             await end_task(self._connecting)
         await self._client.close()
 
+    def _healthy_until_ns(self) -> int:
+        """When the last complete exchange is, or was, too old to be trusted; 0 for none."""
+        return 0 if self._good_at_ns is None else self._good_at_ns + self._limit_ns
+
+    def _new_deadline_ns(self) -> int:
+        """When an exchange that begins now has to be complete.
+
+        Of a healthy link that is the end of its health, else as long after the beginning.
+        """
+        now_ns = time.monotonic_ns()
+        until_ns = self._healthy_until_ns()
+        return until_ns if now_ns < until_ns else now_ns + self._limit_ns
+
+    async def _in_time(self, request: Awaitable[T]) -> T:
+        """The request's result within what is left of the exchange's time, or LinkError."""
+        assert self._deadline_ns is not None
+        left_s = (self._deadline_ns - time.monotonic_ns()) / 1e9
+        try:
+            async with asyncio.timeout(left_s):
+                return await request
+        except TimeoutError:
+            limit_s = self._limit_ns / 1e9
+            raise LinkError(
+                f"expected {self._where} to do all requests of a scan within {limit_s:g} s, "
+                "got answers that are too slow"
+            ) from None
+
     def _span(self, table: Table, first: int, count: int) -> tuple[bytearray, int, int]:
         if table.is_bits:
             return self._bank.bits(table), first, first + count
@@ -106,6 +148,7 @@ class FieldLink:
 
     def _fail(self, error: LinkError) -> None:
         self._connected = False
+        self._deadline_ns = None
         self._complain("field request failed", error)
         self._start_connecting()
 

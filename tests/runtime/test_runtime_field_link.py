@@ -15,7 +15,7 @@ from softctl.image import Side, extents
 from softctl.machine import Machine
 from softctl.modbus import Bank, Device, Server
 from softctl.modbus.fault_scope import Scope
-from softctl.modbus.faults import Faults, Refuse, Rule, Silence
+from softctl.modbus.faults import Delay, Faults, Refuse, Rule, Silence
 from softctl.runtime.field_client import LinkError
 from softctl.runtime.field_link import FieldLink
 from softctl.runtime.folder import demo_folder, read_machine
@@ -86,6 +86,37 @@ async def test_a_field_that_does_not_answer_is_lost_and_found(
     await exchange_until(link, lambda: link.healthy)
     states = [event for event in told if event.startswith("field link")]
     assert states == ["field link healthy", "field link lost", "field link healthy"]
+    await link.close()
+    await field.server.close()
+
+
+async def test_a_field_that_is_slow_in_every_answer_does_not_stretch_the_fail_safe(
+    machine: Machine,
+) -> None:
+    """Answers that each come in time but together too late end the exchange, and the health.
+
+    Every single answer needs less than half of the time after which outputs have to be
+    fail-safe; all of an exchange need more than the whole of it.
+    """
+    field = Field(machine)
+    at = await field.server.start()
+    told: list[str] = []
+    link = FieldLink(
+        machine,
+        Bank(extents(machine, Side.FIELD)),
+        *at,
+        lambda event, **fields: told.append(str(fields.get("reason"))),
+    )
+    await exchange_until(link, lambda: link.healthy)
+    requests = 3
+    assert len(link._reads) + len(link._writes) == requests
+    field.faults.add(Rule(Delay(round(0.4 * machine.fail_safe_after_ns)), Scope()))
+    await link.read_inputs()
+    await link.write_outputs()
+    assert not link.healthy
+    assert any("all requests of a scan within 0.2 s" in reason for reason in told)
+    field.faults.rules.clear()
+    await exchange_until(link, lambda: link.healthy)
     await link.close()
     await field.server.close()
 
