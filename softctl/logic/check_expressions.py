@@ -13,6 +13,7 @@ from softctl.logic.types import (
     ERROR,
     LREAL,
     LTIME,
+    REAL,
     TIME,
     UNTYPED_INT,
     UNTYPED_REAL,
@@ -185,10 +186,17 @@ class ExpressionChecker(AccessChecker):
         if not is_numeric(type_) and not is_kind(type_, Kind.DURATION):
             return self.fail(at, f"expected a number after -, got {type_}")
         if isinstance(operand, typed.Constant):
-            return typed.Constant(at, type_, settle(-operand.value, type_))
+            return self._negated(at, operand)
         interval = interval_of(operand)
         wraps = interval is not None and not fits((-interval[1], -interval[0]), type_)
         return typed.Unary(at, type_, "-", operand, wraps)
+
+    def _negated(self, at: Token, operand: typed.Constant) -> typed.Constant:
+        type_ = operand.type
+        made = typed.Constant(at, type_, settle(-operand.value, type_))
+        if operand.parts is not None:
+            made.parts = ("*", operand, typed.Constant(at, UNTYPED_REAL, -1.0))
+        return made
 
     def _not(self, at: Token, operand: typed.Expression) -> typed.Expression:
         type_ = operand.type
@@ -232,7 +240,7 @@ class ExpressionChecker(AccessChecker):
         timed = self._timed(at, operator, left, right)
         if timed is not None:
             return timed
-        return self._arithmetic(at, operator, left, right)
+        return self._arithmetic(at, operator, left, right, want)
 
     def _comparison(
         self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
@@ -268,9 +276,16 @@ class ExpressionChecker(AccessChecker):
         return typed.Binary(at, type_, operator, left, right)
 
     def _arithmetic(
-        self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
+        self,
+        at: Token,
+        operator: str,
+        left: typed.Expression,
+        right: typed.Expression,
+        want: Type | None,
     ) -> typed.Expression:
         type_ = common_type(left.type, right.type)
+        if type_ == REAL and want == LREAL and REAL not in (left.type, right.type):
+            type_ = LREAL  # a literal takes the type that its surroundings ask for
         bits = is_kind(type_, Kind.BITS) if type_ is not None else False
         if type_ is None or not (is_numeric(type_) or bits):
             return self._bad_operands(at, operator, left, right)
@@ -328,7 +343,14 @@ class ExpressionChecker(AccessChecker):
             return self.fail(at, "expected a constant within the range of its type")
         if type_ is UNTYPED_INT and isinstance(value, float):
             type_ = UNTYPED_REAL
-        return typed.Constant(at, type_, settle(value, type_))
+        made = typed.Constant(at, type_, settle(value, type_))
+        if type_ is UNTYPED_REAL:
+            made.parts = (operator, left, right)
+        elif type_ is UNTYPED_INT and operator == "/" and value * second != first:
+            self.reporter.warn(
+                at, f"{first} / {second} of whole numbers is {value}: write {first}.0 / {second}.0"
+            )
+        return made
 
     def _sized(self, node: typed.Binary) -> typed.Expression:
         """Find the interval of a whole-number operation and whether it has to wrap.

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from math import isinf
+
 from softctl.logic import typed
-from softctl.logic.folding import fits, interval_of, settle
+from softctl.logic.folding import fits, fold_as_real, interval_of, settle
 from softctl.logic.source import Reporter, Token
 from softctl.logic.types import (
     DINT,
@@ -11,6 +13,7 @@ from softctl.logic.types import (
     INT,
     LINT,
     LREAL,
+    REAL,
     ULINT,
     UNTYPED_INT,
     UNTYPED_REAL,
@@ -91,8 +94,7 @@ class Converter:
         if source is UNTYPED_INT:
             return self._whole_literal(made, target, at)
         if source is UNTYPED_REAL and is_real(target):
-            made.value = settle(value.value, target)
-            return made
+            return self._real_literal(value, made, at)
         if source is UNTYPED_STRING and isinstance(target, StringType):
             if len(value.value) > target.length:
                 self.reporter.error(
@@ -114,9 +116,22 @@ class Converter:
             return made
         return self.mismatch(value, target, at)
 
+    def _real_literal(
+        self, value: typed.Constant, made: typed.Constant, at: Token
+    ) -> typed.Expression:
+        try:
+            made.value = fold_as_real(value) if made.type == REAL else value.value
+        except (ArithmeticError, ValueError):
+            self.reporter.error(value.at, "expected a constant that can be computed as REAL")
+            made.type = ERROR
+        if value.parts is None and isinf(made.value):
+            self.reporter.error(at, f"expected a REAL (up to 3.4E38), got {value.value:G}")
+            made.type = ERROR
+        return made
+
     def _whole_literal(self, made: typed.Constant, target: Type, at: Token) -> typed.Expression:
         if is_real(target):
-            made.value = settle(float(made.value), target)
+            made.value = settle(made.value, target)
             return made
         if is_kind(target, Kind.SIGNED, Kind.UNSIGNED, Kind.BITS):
             if not fits((made.value, made.value), target):

@@ -18,7 +18,7 @@ from softctl.logic.typed import (
     Variable,
 )
 from softctl.logic.types import REAL, Type, is_real, limits
-from softctl.values.types import ElementaryType, round_to_real
+from softctl.values.types import ElementaryType, round_to_real, whole_to_real
 
 
 def divide(left: int, right: int) -> int:
@@ -42,9 +42,18 @@ def wrap(value: int, type_: Type) -> int:
 
 def power(base: Any, exponent: Any) -> Any:
     """`**` on numbers; OverflowError and ZeroDivisionError as Python raises them."""
-    if isinstance(base, int) and isinstance(exponent, int) and exponent < 0:
-        return divide(1, base**-exponent)
-    return base**exponent
+    if isinstance(base, int) and isinstance(exponent, int):
+        if exponent > _LARGEST_EXPONENT:
+            raise OverflowError
+        return base**exponent if exponent >= 0 else divide(1, base**-exponent)
+    result = base**exponent
+    if isinstance(result, complex):
+        raise ValueError
+    return result
+
+
+_LARGEST_EXPONENT = 1024
+"""Powers beyond this fit no type and would take long."""
 
 
 def fold(operator: str, left: Any, right: Any) -> Any:
@@ -76,10 +85,34 @@ def settle(value: Any, type_: Type) -> Any:
     """A folded value as its type holds it: wrapped or rounded."""
     if isinstance(value, bool | str):
         return value
+    if type_ == REAL:
+        return whole_to_real(value) if isinstance(value, int) else round_to_real(value)
     if is_real(type_):
-        value = float(value)
-        return round_to_real(value) if type_ == REAL else value
+        return _nearest(value)
     return wrap(value, type_) if isinstance(value, int) else value
+
+
+def _nearest(value: float) -> float:
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf if value > 0 else -math.inf
+
+
+def fold_as_real(constant: Constant) -> float:
+    """An untyped constant as REAL: each of its operations rounded, as the run-time does.
+
+    A literal takes the type that its surroundings ask for (IEC 61131-3, 6.3.2), and so do
+    the operands of an operation on literals. Raises what `fold` raises.
+    """
+    chain: list[tuple[str, Constant]] = []
+    while constant.parts is not None:
+        operator, constant, right = constant.parts
+        chain.append((operator, right))
+    value: float = settle(constant.value, REAL)
+    for operator, right in reversed(chain):
+        value = settle(fold(operator, value, fold_as_real(right)), REAL)
+    return value
 
 
 def round_half_even(value: float) -> int:
@@ -151,6 +184,7 @@ __all__ = [
     "divide",
     "fits",
     "fold",
+    "fold_as_real",
     "interval_after",
     "interval_of",
     "power",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -15,6 +16,7 @@ _UNITS_NS = {
     "US": 1_000,
     "NS": 1,
 }
+_LONGEST_NUMBER = 400
 _ORDER = list(_UNITS_NS)
 _PART = re.compile(r"(\d[\d_]*(?:\.\d[\d_]*)?)(MS|US|NS|D|H|M|S)_?")
 _CLOCK = re.compile(r"(\d+):(\d+)(?::(\d+(?:\.\d+)?))?$")
@@ -27,6 +29,8 @@ _ESCAPES = {"L": "\n", "N": "\n", "P": "\f", "R": "\r", "T": "\t"}
 def parse_integer(text: str) -> int:
     """The value of `123_456`, `-5` or `16#FF`."""
     text = text.replace("_", "")
+    if len(text) > _LONGEST_NUMBER:
+        raise ValueError(f"expected a whole number of 64 bits, got {len(text)} digits")
     base, mark, digits = text.partition("#")
     if not mark:
         return int(text)
@@ -40,7 +44,10 @@ def parse_integer(text: str) -> int:
 
 def parse_real(text: str) -> float:
     """The value of `3.14159_26E-5`."""
-    return float(text.replace("_", ""))
+    value = float(text.replace("_", ""))
+    if math.isinf(value):
+        raise ValueError(f"expected a real number up to 1.79E308, got {text[:40]}")
+    return value
 
 
 def parse_duration(text: str) -> int:

@@ -31,6 +31,12 @@ CELLS = 16
 """Roundings of one statement that can be pending at once."""
 
 _EXACT = 1 << 24
+_EXACT_DOUBLE = 1 << 53
+"""Whole numbers up to here are exact in a REAL, and in the binary64 that Python computes with."""
+
+
+def _within(interval: typed.Interval | None, size: int) -> bool:
+    return interval is not None and max(-interval[0], interval[1]) <= size
 
 
 def exact_whole(node: typed.Expression) -> typed.Interval | None:
@@ -46,9 +52,7 @@ def exact_whole(node: typed.Expression) -> typed.Interval | None:
         interval = interval_after(node.operator, left, right) if left and right else None
     else:
         return None
-    if interval is None or max(-interval[0], interval[1]) > _EXACT:
-        return None
-    return interval
+    return interval if _within(interval, _EXACT) else None
 
 
 def mangle(key: str) -> str:
@@ -290,8 +294,11 @@ class ExpressionRenderer:
         if is_real(target):
             if is_real(source):
                 return self.rounded(text, first) if target == REAL and source == LREAL else text
-            exact = target == LREAL or exact_whole(node) is not None
-            return f"({text} + 0.0)" if exact else self.rounded(text, first)
+            if target == LREAL or exact_whole(node) is not None:
+                return f"({text} + 0.0)"
+            if _within(interval_of(node.operand), _EXACT_DOUBLE):
+                return self.rounded(text, first)
+            return f"whole_to_real({text})"
         if is_real(source):
             text = f"{'int' if node.mode == 'truncate' else 'round'}({text})"
         return self._wrapped(text, target) if node.wraps else text

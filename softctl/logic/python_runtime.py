@@ -9,7 +9,7 @@ from typing import Any
 from softctl.logic import python_library
 from softctl.logic.folding import divide, remainder
 from softctl.logic.python_fault import ScanFault
-from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, whole_to_real
 
 _CELL = array("f", (0.0,))
 
@@ -149,6 +149,7 @@ NAMESPACE: dict[str, Any] = {
     "inf": math.inf,
     "nan": math.nan,
     "to_real": to_real,
+    "whole_to_real": whole_to_real,
     "idiv": divide,
     "imod": remainder,
     "fpow": power_of_reals,

@@ -83,7 +83,10 @@ class Expression:
 
 @dataclass(slots=True)
 class Constant(Expression):
+    """`parts` keeps the operation of an untyped constant until its surroundings type it."""
+
     value: Any
+    parts: tuple[str, Constant, Constant] | None = None
 
 
 @dataclass(slots=True)

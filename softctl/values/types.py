@@ -83,3 +83,25 @@ ELEMENTARY_TYPES: dict[str, ElementaryType] = {
 def round_to_real(value: float) -> float:
     """Round to IEEE 754 binary32; beyond its range gives an infinity, never an error."""
     return array("f", (value,))[0]
+
+
+_DOUBLE_BITS = 53
+
+
+def whole_to_real(value: int) -> float:
+    """The binary32 nearest to a whole number, ties to even; beyond its range an infinity.
+
+    A way through binary64 would round twice. Whatever binary64 cannot hold is cut to its 53
+    bits with the last bit set ("rounded to odd"): that keeps the number on its side of every
+    tie, since 53 bits are more than two beyond the 24 of binary32.
+    """
+    excess = value.bit_length() - _DOUBLE_BITS
+    if excess > 0:
+        size = abs(value)
+        top = size >> excess
+        if top << excess != size:
+            top |= 1
+        if excess > 1024 - _DOUBLE_BITS:
+            return float("-inf") if value < 0 else float("inf")
+        value = -(top << excess) if value < 0 else top << excess
+    return round_to_real(float(value))
