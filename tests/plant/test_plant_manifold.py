@@ -87,3 +87,61 @@ def test_streams_mix(build, run):
     q_1, q_2 = plant.reader(["L_1.flow", "L_2.flow"])()
     assert plant.read("M_1.outlet_1") == pytest.approx(40 * q_1 / (q_1 + q_2), rel=1e-6)
     assert plant.read("M_1.outlet_2") == pytest.approx(25 * q_2 / (q_1 + q_2), rel=1e-6)
+
+
+STATION = """
+S_1: {type: supply, level: 1 m}
+M_1: {type: motor, run_up: 0.8 s}
+M_2: {type: motor, run_up: 0.8 s}
+P_1: {type: inline_pump, line: L_1, motor: M_1, shutoff_head: 16 m, rated_flow: 14 L/s,
+      rated_head: 10 m}
+P_2: {type: inline_pump, line: L_2, motor: M_2, shutoff_head: 16 m, rated_flow: 14 L/s,
+      rated_head: 10 m}
+L_1: {type: line, from: S_1, to: N_1, length: 5 m, bore: 102 mm, check_valve: true}
+L_2: {type: line, from: S_1, to: N_1, length: 5 m, bore: 102 mm, check_valve: true}
+N_1: {type: manifold, initial_surface: 6 m}
+L_3: {type: line, from: N_1, to: H_1, length: 150 m, bore: 129 mm, check_valve: true}
+H_1: {type: header, elevation: 6 m}
+"""
+
+
+@pytest.mark.parametrize("step", ["1 ms", "10 ms", "50 ms", "100 ms"])
+def test_pumps_that_start_and_stop_behind_check_valves(build, run, step):
+    """The head stays between outfall and shut-off head while lines open and shut in turn.
+
+    Expected flow: the two pumps' curve against rising main and risers, by bisection with
+    the friction factor of `fluids`.
+    """
+    plant = build(STATION, step)
+    state = plant.reader(["N_1.surface", "L_1.flow", "L_3.flow"])
+    seen = []
+    for first, second, seconds in ((1, 0, 8), (1, 1, 8), (0, 1, 8), (0, 0, 8), (1, 1, 12)):
+        plant.writer(["M_1.run", "M_2.run"])([bool(first), bool(second)])
+        for _ in range(round(seconds * 1e9 / plant.step_ns)):
+            plant.step()
+            seen.append(state())
+    assert min(head for head, _, _ in seen) > 5.5
+    assert max(head for head, _, _ in seen) < 17
+    assert max(flow for _, _, flow in seen) < 0.035
+    _, riser, main = state()
+    assert main == pytest.approx(2 * riser, rel=1e-6)
+    assert main == pytest.approx(_flow_of_two(), rel=1e-6)
+
+
+def _flow_of_two() -> float:
+    """m3/s of both pumps, by bisection."""
+    low, high = 0.001, 0.08
+    for _ in range(80):
+        total = 0.5 * (low + high)
+        each = 0.5 * total
+        gain = 16 - 6 * (each / 0.014) ** 2
+        loss = 5 + _loss(each, 5, 0.102) + _loss(total, 150, 0.129)
+        low, high = (total, high) if gain > loss else (low, total)
+    return total
+
+
+def _loss(flow: float, length: float, bore: float) -> float:
+    """Head that a pipe takes, by Darcy and Weisbach."""
+    speed = flow / (math.pi / 4 * bore * bore)
+    factor = friction_factor(Re=speed * bore / 1.0034e-6, eD=45e-6 / bore)
+    return factor * length / bore * speed * speed / (2 * 9.80665)
