@@ -31,6 +31,7 @@ CORE_LAYERS: dict[str, set[str]] = {
     "alarms": _BASE,
     "plant": {*_BASE, "machine", "logic"},
     "image": _IO,
+    "wire": _IO,
     # The two ends meet over Modbus alone, so neither knows the other or its inside.
     "field": {*_IO, "image", "plant"},
     "control": {*_IO, "image", "logic", "alarms"},

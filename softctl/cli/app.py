@@ -84,6 +84,14 @@ Commands = Annotated[
         help="Give this command once, as an HMI would, when the field link is healthy.",
     ),
 ]
+WireFaultsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--wire-faults",
+        metavar="FILE",
+        help="What goes wrong on the wire on purpose; read again whenever the file changes.",
+    ),
+]
 ForSeconds = Annotated[
     float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")
 ]
@@ -99,6 +107,7 @@ def run(
     command: Commands = None,
     log: Log = LogFormat.TEXT,
     seconds: ForSeconds = None,
+    wire_faults: WireFaultsFile = None,
 ) -> None:
     """Run a machine: field and controller in one process.
 
@@ -107,7 +116,9 @@ def run(
     from softctl.cli import live
 
     live.run(
-        live.Options(folder, speed, log is LogFormat.JSON, seconds, tuple(command or ())),
+        live.Options(
+            folder, speed, log is LogFormat.JSON, seconds, tuple(command or ()), wire_faults
+        ),
         field_port=field_port,
         hmi=(hmi_host, hmi_port),
     )
@@ -124,6 +135,7 @@ def field(
     port: FieldPort = None,
     log: Log = LogFormat.TEXT,
     seconds: ForSeconds = None,
+    wire_faults: WireFaultsFile = None,
 ) -> None:
     """Run the simulated machine alone.
 
@@ -131,7 +143,10 @@ def field(
     """
     from softctl.cli import live
 
-    live.run_field(live.Options(folder, speed, log is LogFormat.JSON, seconds), (host, port))
+    live.run_field(
+        live.Options(folder, speed, log is LogFormat.JSON, seconds, wire_faults=wire_faults),
+        (host, port),
+    )
 
 
 @app.command(epilog=CAUTION)
@@ -157,6 +172,7 @@ def control(
     command: Commands = None,
     log: Log = LogFormat.TEXT,
     seconds: ForSeconds = None,
+    wire_faults: WireFaultsFile = None,
 ) -> None:
     """Run the controller alone.
 
@@ -165,7 +181,9 @@ def control(
     from softctl.cli import live
 
     live.run_control(
-        live.Options(folder, speed, log is LogFormat.JSON, seconds, tuple(command or ())),
+        live.Options(
+            folder, speed, log is LogFormat.JSON, seconds, tuple(command or ()), wire_faults
+        ),
         field=field,
         drive=drive,
         hmi=(hmi_host, hmi_port),

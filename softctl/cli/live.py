@@ -15,13 +15,15 @@ from softctl.cli.status import Status
 from softctl.control import Controller
 from softctl.errors import SoftctlError
 from softctl.field import FieldDevice
+from softctl.machine import Machine
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.control_service import ControlService
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
-from softctl.runtime.hosts import require_drivable
+from softctl.runtime.hosts import require_drivable, require_simulated
 from softctl.runtime.loop import run_loop
 from softctl.runtime.tls_files import controller_tls, server_tls
+from softctl.runtime.wire_faults import WireFaultFile
 
 Where = tuple[str | None, int | None]
 """A host and a port from the command line; None takes the machine file's."""
@@ -39,10 +41,15 @@ class Options:
     as_json: bool
     seconds: float | None
     commands: tuple[str, ...] = ()
+    wire_faults: Path | None = None
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
         return load_folder(self.folder or demo_folder())
+
+    def load_faults(self, machine: Machine) -> WireFaultFile | None:
+        """The file of wire faults if one is asked for; raises ProblemsError."""
+        return None if self.wire_faults is None else WireFaultFile(self.wire_faults, machine)
 
 
 def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
@@ -52,19 +59,23 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
     port = machine.field.port if field_port is None else field_port
     device = FieldDevice(machine, folder.build_plant())
     controller = Controller(machine, folder.application)
+    file = options.load_faults(machine)
+    status = Status(machine, device, controller)
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
         control = ControlService(controller, clock, output.event, options.commands)
+        status.wire = {"field": field.faults, "hmi": control.faults}
+        faults = _put_in_force(file, status, output)
         async with _closing(field.close), _closing(control.close):
             at_field = await field.start("127.0.0.1", port, server_tls(machine.field, folder.path))
             at_hmi = await _start_control(control, folder, hmi, at_field)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
-            await _until_stopped(options, stop, output, field.wait, control.wait)
+            await _until_stopped(options, stop, output, field.wait, control.wait, *faults)
 
     controller.hmi.require_commands(options.commands)
-    _run(serve, open_output(Status(machine, device, controller), as_json=options.as_json))
+    _run(serve, open_output(status, as_json=options.as_json))
 
 
 def run_field(options: Options, where: Where) -> None:
@@ -72,16 +83,20 @@ def run_field(options: Options, where: Where) -> None:
     folder = options.load()
     host, port = _where(where, folder.machine.field.host, folder.machine.field.port)
     device = FieldDevice(folder.machine, folder.build_plant())
+    file = options.load_faults(folder.machine)
+    status = Status(folder.machine, device, None)
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
+        status.wire = {"field": field.faults}
+        faults = _put_in_force(file, status, output)
         async with _closing(field.close):
             tls = server_tls(folder.machine.field, folder.path)
             output.begin(clock=clock, field=await field.start(host, port, tls), hmi=None)
-            await _until_stopped(options, stop, output, field.wait)
+            await _until_stopped(options, stop, output, field.wait, *faults)
 
-    _run(serve, open_output(Status(folder.machine, device, None), as_json=options.as_json))
+    _run(serve, open_output(status, as_json=options.as_json))
 
 
 def run_control(options: Options, *, field: str | None, drive: str | None, hmi: Where) -> None:
@@ -90,18 +105,34 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
     machine = folder.machine
     at_field = _endpoint(field) if field else (machine.field.host, machine.field.port)
     require_drivable(machine, at_field[0], drive)
+    if options.wire_faults is not None:
+        require_simulated(at_field[0])
     controller = Controller(machine, folder.application)
+    file = options.load_faults(machine)
+    status = Status(machine, None, controller)
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         control = ControlService(controller, clock, output.event, options.commands)
+        status.wire = {"hmi": control.faults}
+        faults = _put_in_force(file, status, output)
         async with _closing(control.close):
             at_hmi = await _start_control(control, folder, hmi, at_field)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
-            await _until_stopped(options, stop, output, control.wait)
+            await _until_stopped(options, stop, output, control.wait, *faults)
 
     controller.hmi.require_commands(options.commands)
-    _run(serve, open_output(Status(machine, None, controller), as_json=options.as_json))
+    _run(serve, open_output(status, as_json=options.as_json))
+
+
+def _put_in_force(
+    file: WireFaultFile | None, status: Status, output: Output
+) -> list[Callable[[], Coroutine[Any, Any, None]]]:
+    """Let the faults of the file begin, and give what watches it, to run beside the loops."""
+    if file is None:
+        return []
+    file.attach(status.wire, output.event)
+    return [file.watch]
 
 
 async def _start_control(

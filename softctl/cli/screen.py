@@ -29,6 +29,8 @@ def draw(status: Status, events: Sequence[str]) -> RenderableType:
         parts.append(_health(status.controller))
     if status.device is not None and status.device.is_fail_safe:
         parts.append(Text("! outputs at fail-safe: no controller writes them", style=_ABNORMAL))
+    if wire := status.wire_faults():
+        parts.append(Text("! wire faults: " + ", ".join(wire), style=_ABNORMAL))
     parts += [Text(line, style=_QUIET) for line in events]
     parts.append(Text(f"{status.machine_seconds():.1f} s of machine time. Ctrl-C stops."))
     return Group(*parts)

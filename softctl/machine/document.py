@@ -65,8 +65,13 @@ def describe(value: object) -> str:
     return "a list" if isinstance(value, list | tuple) else str(value)
 
 
-def read_document(text: str, file: str, problems: list[Problem]) -> Entry:
-    """The tree of a YAML text whose top is a mapping.
+def read_document(
+    text: str,
+    file: str,
+    problems: list[Problem],
+    keys: str = "'name:' and 'points:'",
+) -> Entry:
+    """The tree of a YAML text whose top is a mapping with keys such as `keys`.
 
     Doubled keys and keys that are not text are added to `problems`; text that is no YAML,
     or whose top is something else, raises ProblemsError, since nothing else can be checked.
@@ -76,9 +81,7 @@ def read_document(text: str, file: str, problems: list[Problem]) -> Entry:
     if entry is None or not isinstance(entry.value, Mapping):
         place = entry.place if entry is not None else Place(file, 1, 1)
         got = describe(entry.value) if entry is not None else "nothing"
-        raise ProblemsError(
-            [*problems, Problem(f"expected keys such as 'name:' and 'points:', got {got}", place)]
-        )
+        raise ProblemsError([*problems, Problem(f"expected keys such as {keys}, got {got}", place)])
     return entry
 
 

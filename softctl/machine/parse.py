@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from softctl.errors import Place, Problem, ProblemsError
+from softctl.errors import Place, ProblemsError
 from softctl.machine.addresses import Request, allocate
 from softctl.machine.document import Entry, describe, read_document
 from softctl.machine.hmi_places import place_on_hmi
@@ -22,7 +22,7 @@ from softctl.machine.model import (
     Scalar,
 )
 from softctl.machine.points import Draft, PointReader, assign_channels
-from softctl.machine.reader import Named, Reader
+from softctl.machine.reader import Named, Reader, in_file_order
 from softctl.machine.sections import (
     DEFAULT_COUNTS,
     CardSection,
@@ -57,20 +57,11 @@ def parse_machine(text: str, file: str) -> Machine:
     try:
         document = read_document(text, file, reader.problems)
     except ProblemsError as error:
-        raise ProblemsError(_in_order(error.problems, text)) from None
+        raise ProblemsError(in_file_order(error.problems, text)) from None
     machine = _MachineReader(reader, Named("the file", Place(file, 1, 1), document)).read(file)
     if reader.problems:
-        raise ProblemsError(_in_order(reader.problems, text))
+        raise ProblemsError(in_file_order(reader.problems, text))
     return machine
-
-
-def _in_order(problems: Iterable[Problem], text: str) -> Iterator[Problem]:
-    """Problems in the order of lines, each once, with the line it is about."""
-    lines = text.split("\n")
-    unique = dict.fromkeys(problems)
-    for problem in sorted(unique, key=lambda one: (one.place.line, one.place.column)):
-        line = problem.place.line
-        yield replace(problem, excerpt=lines[line - 1] if 0 < line <= len(lines) else "")
 
 
 class _MachineReader:

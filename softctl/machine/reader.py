@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar, get_args
 
 from pydantic import ValidationError
@@ -126,6 +126,15 @@ class Reader:
             self.complain(
                 f"expected {expected}, got {_shape(detail['input'])}", named.where(*steps)
             )
+
+
+def in_file_order(problems: Iterable[Problem], text: str) -> Iterator[Problem]:
+    """Problems in the order of lines, each once, with the line it is about."""
+    lines = text.split("\n")
+    unique = dict.fromkeys(problems)
+    for problem in sorted(unique, key=lambda one: (one.place.line, one.place.column)):
+        line = problem.place.line
+        yield replace(problem, excerpt=lines[line - 1] if 0 < line <= len(lines) else "")
 
 
 def _inner(model: type[Section], steps: Sequence[str | int]) -> type[Section]:

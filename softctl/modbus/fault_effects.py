@@ -47,7 +47,10 @@ class Strike:
 
 
 class Effect(Protocol):
-    """What a rule does to a reply; effects are small frozen values."""
+    """What a rule does to a reply; effects are small frozen values with a title for people."""
+
+    @property
+    def title(self) -> str: ...
 
     @property
     def stage(self) -> Stage: ...
@@ -59,6 +62,7 @@ class Effect(Protocol):
 class Silence:
     """The request is lost: it is not done and gets no reply."""
 
+    title = "silence"
     stage = Stage.ANSWER
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -70,6 +74,7 @@ class Refuse:
     """The request is not done and gets an exception code."""
 
     code: int
+    title = "exception"
     stage = Stage.ANSWER
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -85,6 +90,7 @@ class Freeze:
     With one address it is a heartbeat that stands still, with all it is a stale bank.
     """
 
+    title = "stale"
     stage = Stage.DATA
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -123,8 +129,12 @@ def _overlay(
 
 @dataclass(frozen=True, slots=True)
 class SwapWords:
-    """Registers are read in the wrong order, two by two."""
+    """Registers are read in the wrong order, two by two, counted from the scope's first.
 
+    A pair that is not read whole, or leaves the scope, stays as it is.
+    """
+
+    title = "swap words"
     stage = Stage.DATA
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -134,10 +144,15 @@ class SwapWords:
         )
         if not is_words or _is_exception(reply):
             return
-        start = HEADER_BYTES + 2
-        data = reply.frame[start:]
-        pairs = [data[i : i + 4] for i in range(0, len(data), 4)]
-        reply.frame = reply.frame[:start] + b"".join(p[2:] + p[:2] for p in pairs)
+        assert isinstance(request, ReadRequest | ReadWriteRequest)
+        data = bytearray(reply.frame)
+        first = max(strike.scope.first, request.address)
+        first += (first - strike.scope.first) % 2
+        last = min(strike.scope.last + 1, request.address + request.quantity)
+        for address in range(first, last - 1, 2):
+            at = HEADER_BYTES + 2 + 2 * (address - request.address)
+            data[at : at + 4] = data[at + 2 : at + 4] + data[at : at + 2]
+        reply.frame = bytes(data)
 
 
 def _is_exception(reply: Reply) -> bool:
@@ -149,6 +164,7 @@ class WrongTransaction:
     """The reply bears another transaction id."""
 
     offset: int = 1
+    title = "wrong transaction"
     stage = Stage.HEADER
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -160,6 +176,7 @@ class WrongUnit:
     """The reply bears another unit id."""
 
     offset: int = 1
+    title = "wrong unit"
     stage = Stage.HEADER
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -171,6 +188,7 @@ class WrongLength:
     """The reply's length field is wrong by `offset`."""
 
     offset: int = 1
+    title = "wrong length"
     stage = Stage.HEADER
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -188,6 +206,7 @@ class Truncate:
     """Only the first `keep` bytes are sent; the rest never comes."""
 
     keep: int
+    title = "truncate"
     stage = Stage.BYTES
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -203,6 +222,7 @@ class Split:
 
     size: int = 1
     gap_ns: int = 0
+    title = "split"
     stage = Stage.BYTES
 
     def __post_init__(self) -> None:
@@ -223,6 +243,7 @@ class Delay:
 
     fixed_ns: int
     random_ns: int = 0
+    title = "delay"
     stage = Stage.TIME
 
     def __post_init__(self) -> None:
@@ -239,6 +260,7 @@ class Cut:
     """The connection is closed in an orderly way after `keep` bytes of the reply."""
 
     keep: int = 0
+    title = "cut"
     stage = Stage.END
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -249,6 +271,7 @@ class Cut:
 class Reset:
     """The connection is reset instead of a reply."""
 
+    title = "reset"
     stage = Stage.END
 
     def apply(self, reply: Reply, strike: Strike) -> None:
@@ -274,6 +297,7 @@ def _first_bytes(parts: list[tuple[int, bytes]], keep: int) -> list[tuple[int, b
 class Deny:
     """New connections are turned away; only clients and times of the scope count."""
 
+    title = "refuse connections"
     stage = Stage.END
 
     def apply(self, reply: Reply, strike: Strike) -> None:

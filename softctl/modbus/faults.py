@@ -4,8 +4,8 @@ A rule is an effect and a scope. Effects work in the order of `Stage`, whatever 
 rules are in: first what is answered, then how the frame is spoilt, then how its bytes are
 cut, then when they are sent, then how the connection ends. So rules combine.
 
-Times of a scope count from `started_ns` of the `Faults`; chances come from a seeded
-generator, so a run can be repeated.
+Times of a scope count from `started_ns` of the `Faults`; chances come from seeded
+generators, so a run can be repeated.
 """
 
 from __future__ import annotations
@@ -70,10 +70,27 @@ _LATER_STAGES = tuple(stage for stage in Stage if stage is not Stage.ANSWER)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rule:
-    """An effect on the requests of a scope."""
+    """An effect on the requests of a scope.
+
+    Attributes:
+        name: what people call it.
+        seed: of its own generator, so that other rules do not change its chances; empty
+            for the generator of the `Faults`.
+    """
 
     effect: Effect
     scope: Scope = field(default_factory=Scope)
+    name: str = ""
+    seed: str = ""
+
+    def is_like(self, other: Rule) -> bool:
+        """Whether both say the same."""
+        return (self.name, self.effect, self.scope, self.seed) == (
+            other.name,
+            other.effect,
+            other.scope,
+            other.seed,
+        )
 
 
 class Answerer(Protocol):
@@ -99,28 +116,62 @@ class Faults:
     def __init__(self, random: Random, started_ns: int = 0, rules: Sequence[Rule] = ()) -> None:
         self.random = random
         self.started_ns = started_ns
-        self.rules: list[Rule] = list(rules)
+        self.rules: list[Rule] = []
         self._frozen: dict[tuple[Rule, int], dict[Table, bytes]] = {}
+        self._randoms: dict[Rule, Random] = {}
+        self._counts: dict[Rule, int] = {}
+        for rule in rules:
+            self.add(rule)
 
     def add(self, rule: Rule) -> None:
-        """Put a rule in force."""
+        """Put a rule in force; ValueError when it is in force already."""
+        if rule in self._counts:
+            raise ValueError(f"expected a rule that is not in force yet, got {rule}")
         self.rules.append(rule)
+        self._randoms[rule] = Random(rule.seed) if rule.seed else self.random
+        self._counts[rule] = 0
 
     def remove(self, rule: Rule) -> None:
         """Take a rule out of force; ValueError when it is not in force."""
         self.rules.remove(rule)
+        del self._randoms[rule], self._counts[rule]
         self._frozen = {key: held for key, held in self._frozen.items() if key[0] is not rule}
+
+    def replace(self, rules: Sequence[Rule]) -> None:
+        """Put these rules in force and no others.
+
+        One that says the same as a rule in force changes nothing: that one goes on with
+        its chances, its count and what it has frozen.
+        """
+        wanted = list(rules)
+        for old in tuple(self.rules):
+            same = next((rule for rule in wanted if rule.is_like(old)), None)
+            if same is None:
+                self.remove(old)
+            else:
+                wanted.remove(same)
+        for rule in wanted:
+            self.add(rule)
+
+    def active(self, now_ns: int) -> list[Rule]:
+        """The rules whose time is now."""
+        return [rule for rule in self.rules if rule.scope.is_active(now_ns - self.started_ns)]
+
+    def count(self, rule: Rule) -> int:
+        """How many requests, or new connections, a rule in force has struck."""
+        return self._counts[rule]
 
     def denies(self, client: Client, now_ns: int) -> bool:
         """Whether a new connection is turned away."""
-        elapsed_ns = now_ns - self.started_ns
-        return any(
-            isinstance(rule.effect, Deny)
-            and rule.scope.is_active(elapsed_ns)
-            and rule.scope.concerns(client)
-            and self._happens(rule.scope)
-            for rule in self.rules
-        )
+        for rule in self.active(now_ns):
+            if (
+                isinstance(rule.effect, Deny)
+                and rule.scope.concerns(client)
+                and self._happens(rule)
+            ):
+                self._counts[rule] += 1
+                return True
+        return False
 
     def respond(self, frame: Frame, client: Client, now_ns: int, server: Answerer) -> list[Action]:
         """What to do about one frame, which `server` answers unless a rule is in the way."""
@@ -143,7 +194,7 @@ class Faults:
             for rule in struck:
                 if rule.effect.stage is stage and reply.frame:
                     frozen = self._frozen.get((rule, frame.unit), {})
-                    strike = Strike(request, rule.scope, self.random, frozen)
+                    strike = Strike(request, rule.scope, self._randoms[rule], frozen)
                     rule.effect.apply(reply, strike)
         actions: list[Action] = [
             Send(now_ns + delay_ns, data) for delay_ns, data in reply.parts if data
@@ -164,7 +215,7 @@ class Faults:
         reply = Reply(encode_frame(frame.transaction, frame.unit, frame.pdu))
         for rule in struck:
             if rule.effect.stage is Stage.ANSWER and reply.frame:
-                rule.effect.apply(reply, Strike(request, rule.scope, self.random, {}))
+                rule.effect.apply(reply, Strike(request, rule.scope, self._randoms[rule], {}))
         return server.conclude(frame, client, request, reply.frame[HEADER_BYTES:])
 
     def _struck(
@@ -176,15 +227,15 @@ class Faults:
         bank: Bank | None,
     ) -> list[Rule]:
         struck = []
-        for rule in tuple(self.rules):
-            if not rule.scope.is_active(now_ns - self.started_ns):
-                continue
+        for rule in self.active(now_ns):
             self._freeze(rule, frame.unit, bank)
             if (
-                rule.scope.concerns(client)
+                not isinstance(rule.effect, Deny)
+                and rule.scope.concerns(client)
                 and rule.scope.covers(frame, request)
-                and self._happens(rule.scope)
+                and self._happens(rule)
             ):
+                self._counts[rule] += 1
                 struck.append(rule)
         return struck
 
@@ -195,5 +246,6 @@ class Faults:
             if key not in self._frozen:
                 self._frozen[key] = {table: bytes(bank.area(table).memory) for table in Table}
 
-    def _happens(self, scope: Scope) -> bool:
-        return scope.probability >= 1 or self.random.random() < scope.probability
+    def _happens(self, rule: Rule) -> bool:
+        share = rule.scope.probability
+        return share >= 1 or self._randoms[rule].random() < share

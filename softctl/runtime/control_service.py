@@ -6,11 +6,13 @@ import asyncio
 import ssl
 import time
 from collections.abc import Sequence
+from random import Random
 
 from softctl.control import Controller
 from softctl.image import Side
 from softctl.image.permissions import role_table
 from softctl.modbus.device import Device
+from softctl.modbus.faults import Faults
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.field_link import FieldLink
@@ -28,7 +30,8 @@ class ControlService:
     Programs see the planned instant of each scan, not the actual one, so timers run on
     a grid without drift. A scan that is not done at the next planned instant makes that
     release an overrun: it is skipped and counted. `commands` are given once, as an HMI
-    would, as soon as the field link is healthy.
+    would, as soon as the field link is healthy. `faults` are what goes wrong on the HMI
+    server's wire on purpose, none at first.
     """
 
     def __init__(
@@ -52,7 +55,8 @@ class ControlService:
             permit=None if roles is None else roles.permits,
             identification=identification(controller.machine, endpoint, "soft controller"),
         )
-        self.server = ModbusServer(serve(device, endpoint))
+        self.faults = Faults(Random(controller.machine.seed))
+        self.server = ModbusServer(serve(device, endpoint, self.faults))
         self._link: FieldLink | None = None
         self._task: asyncio.Task[None] | None = None
         self._reported_at_ns = 0
@@ -76,6 +80,7 @@ class ControlService:
         machine = controller.machine
         require_tls(machine.hmi, tls)
         require_tls(machine.field, field_tls)
+        self.faults.started_ns = time.monotonic_ns()
         where = await self.server.start(host, port, tls, self._sink)
         self._link = FieldLink(machine, controller.field_bank, *field, self._sink, field_tls)
         self._task = asyncio.create_task(self._run(self._link))

@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import ssl
 import time
+from random import Random
 
 from softctl.field import FieldDevice
 from softctl.image import Side
 from softctl.image.permissions import role_table
 from softctl.modbus.clients import Client
 from softctl.modbus.device import Device
+from softctl.modbus.faults import Faults
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.modbus_server import ModbusServer
@@ -27,7 +29,8 @@ class FieldService:
     """Steps a field device in time with a clock and serves its bank.
 
     A plant that cannot keep up loses the time it is behind instead of racing after it,
-    and says so; `lost_ns` is the machine time given up so far.
+    and says so; `lost_ns` is the machine time given up so far. `faults` are what goes wrong
+    on the server's wire on purpose, none at first.
     """
 
     def __init__(self, device: FieldDevice, clock: MachineClock, sink: EventSink = ignore) -> None:
@@ -45,7 +48,8 @@ class FieldService:
             on_write=self._note_write,
             identification=identification(device.machine, endpoint, "simulated field"),
         )
-        self.server = ModbusServer(serve(modbus, endpoint))
+        self.faults = Faults(Random(device.machine.seed))
+        self.server = ModbusServer(serve(modbus, endpoint, self.faults))
         self._task: asyncio.Task[None] | None = None
 
     async def start(
@@ -56,6 +60,7 @@ class FieldService:
         `tls` is None where the machine file asks for none, and only there.
         """
         require_tls(self.device.machine.field, tls)
+        self.faults.started_ns = time.monotonic_ns()
         where = await self.server.start(host, port, tls, self._sink)
         self._task = asyncio.create_task(self._run())
         return where

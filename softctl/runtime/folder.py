@@ -46,7 +46,7 @@ def demo_folder() -> Path:
 def read_machine(folder: Path) -> Machine:
     """Parse the machine file alone; raises ProblemsError."""
     path = folder / MACHINE_FILE
-    return parse_machine(_read(path), shown_path(path))
+    return parse_machine(read_text(path), shown_path(path))
 
 
 def load_folder(folder: Path, *, strict: bool = False) -> MachineFolder:
@@ -83,7 +83,7 @@ def _program_sources(folder: Path, machine: Machine, problems: list[Problem]) ->
     for program in machine.programs:
         path = folder / str(program.value)
         if path.is_file():
-            yield Source(shown_path(path), _read(path))
+            yield Source(shown_path(path), read_text(path))
         else:
             problems.append(
                 Problem(f"expected an ST file, got no file {shown_path(path)}", program.place)
@@ -94,16 +94,16 @@ def _block_sources(folder: Path, machine: Machine) -> Iterator[Source]:
     programs = {str(program.value) for program in machine.programs}
     for path in sorted(folder.glob("*.st")):
         if path.name not in programs:
-            yield Source(shown_path(path), _read(path))
+            yield Source(shown_path(path), read_text(path))
 
 
-def _read(path: Path) -> str:
-    """The text of a user's file; raises ProblemsError when it cannot be read."""
+def read_text(path: Path, what: str = "") -> str:
+    """The text of a user's file, which is `what`; raises ProblemsError if it cannot be read."""
     place = Place(shown_path(path))
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        message = f"expected a machine folder with {path.name}, got no such file"
+        message = f"expected {what or f'a machine folder with {path.name}'}, got no such file"
     except UnicodeDecodeError as error:
         message = f"expected UTF-8 text, got byte {error.object[error.start]:#04x} at {error.start}"
     except OSError as error:

@@ -42,3 +42,16 @@ def require_drivable(machine: Machine, host: str, confirmed: str | None) -> None
             + " and ".join(missing)
             + "."
         )
+
+
+def require_simulated(host: str) -> None:
+    """Raise SoftctlError unless the field at `host` is on this computer.
+
+    Wire faults on purpose may lose an operator's STOP, so no machine that could be real
+    may run beside them, confirmed or not.
+    """
+    if not is_loopback(host):
+        raise SoftctlError(
+            f"expected a field at a loopback address with --wire-faults, got {host}: a command "
+            "that is lost on purpose, such as STOP, could hurt people at a real machine."
+        )

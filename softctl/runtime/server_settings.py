@@ -8,6 +8,7 @@ from softctl.machine import UnknownUnit as UnknownUnitSetting
 from softctl.modbus.clients import Policy, parse_networks
 from softctl.modbus.clients import WhenFull as PolicyWhenFull
 from softctl.modbus.device import Device
+from softctl.modbus.faults import Faults
 from softctl.modbus.identification import Identification
 from softctl.modbus.server import Server, UnknownUnit
 
@@ -22,8 +23,8 @@ _WHEN_FULL = {
 _LONGEST = 200
 
 
-def serve(device: Device, endpoint: Endpoint) -> Server:
-    """The server of one device, with the endpoint's settings."""
+def serve(device: Device, endpoint: Endpoint, faults: Faults) -> Server:
+    """The server of one device, with the endpoint's settings and the faults on its wire."""
     who = endpoint.connections
     policy = Policy(
         max_connections=who.limit,
@@ -32,7 +33,12 @@ def serve(device: Device, endpoint: Endpoint) -> Server:
         allowed=parse_networks(who.allow),
         read_only=parse_networks(who.read_only),
     )
-    return Server([device], unknown_unit=_UNKNOWN_UNIT[endpoint.unknown_unit], policy=policy)
+    return Server(
+        [device],
+        unknown_unit=_UNKNOWN_UNIT[endpoint.unknown_unit],
+        policy=policy,
+        faults=faults,
+    )
 
 
 def identification(machine: Machine, endpoint: Endpoint, application: str) -> Identification:

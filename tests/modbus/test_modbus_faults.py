@@ -260,3 +260,70 @@ def test_a_fault_that_cannot_be_is_refused(build) -> None:
     """Chances, ranges, pieces and delays have limits."""
     with pytest.raises(ValueError, match="expected"):
         build()
+
+
+def test_words_are_swapped_in_pairs_of_the_scope() -> None:
+    """Pairs count from the scope's first register, whatever range is read."""
+    server = _server(Rule(SwapWords(), Scope(table=WORDS, first=1, last=2)))
+    assert _send(server, READ)[0].data[9:] == bytes.fromhex("0001 0003 0002")
+    lone = encode_frame(1, 1, bytes.fromhex("03 0002 0001"))
+    assert _send(server, lone)[0].data[9:] == bytes.fromhex("0003")
+    everywhere = _server(Rule(SwapWords()))
+    odd = encode_frame(1, 1, bytes.fromhex("03 0001 0002"))
+    assert _send(everywhere, odd)[0].data[9:] == bytes.fromhex("0002 0003")
+
+
+def test_what_each_rule_has_struck_is_counted() -> None:
+    """Requests and new connections count, those out of scope do not."""
+    refuse, deny = Rule(Refuse(6), Scope(functions=frozenset({3}))), Rule(Deny())
+    server = _server(refuse, deny)
+    _send(server, READ, WRITE, READ)
+    server.admit(Client("a", "192.0.2.1"), NOW)
+    assert server.faults is not None
+    assert (server.faults.count(refuse), server.faults.count(deny)) == (2, 1)
+
+
+def test_rules_of_one_seed_do_not_change_each_others_chances() -> None:
+    """A rule with a seed of its own strikes the same requests, alone or beside others."""
+
+    def struck(*others: Rule) -> list[bool]:
+        rule = Rule(Refuse(6), Scope(probability=0.5), "half", "5")
+        connection = _server(*others, rule).connect(Client("x"))
+        return [connection.receive(READ, NOW)[0].data[7] == 0x83 for _ in range(100)]
+
+    assert struck() == struck(Rule(Delay(0), Scope(probability=0.5), "other", "6"))
+    assert 20 < sum(struck()) < 80
+
+
+def test_rules_that_stay_go_on_undisturbed_when_others_change() -> None:
+    """Replacing the rules keeps the count and the frozen values of one that says the same."""
+    server = _server(Rule(Freeze(), Scope(), "stale"), Rule(Silence(), Scope(), "gone"))
+    faults, bank = server.faults, server.devices[1].bank
+    assert faults is not None
+    _send(server, READ)
+    bank.registers(WORDS)[:6] = bytes(6)
+    faults.replace([Rule(Delay(5), Scope(), "new"), Rule(Freeze(), Scope(), "stale")])
+    assert [rule.name for rule in faults.rules] == ["stale", "new"]
+    assert _send(server, READ) == [Send(NOW + 5, REPLY)]
+    assert faults.count(faults.rules[0]) == 2
+    faults.replace([Rule(Freeze(), Scope(first=1), "stale")])
+    assert _send(server, READ)[0].data[9:] == bytes(6)
+    faults.replace([])
+    assert faults.rules == []
+
+
+def test_a_rule_is_put_in_force_once() -> None:
+    """The same rule twice is a mistake of the caller."""
+    rule = Rule(Silence())
+    faults = Faults(Random(1), 0, [rule])
+    with pytest.raises(ValueError, match="not in force yet"):
+        faults.add(rule)
+    faults.remove(rule)
+    faults.add(rule)
+
+
+def test_rules_are_active_in_their_time() -> None:
+    """From the first instant of a rule to the one before its last."""
+    rule = Rule(Silence(), Scope(from_ns=10, until_ns=20))
+    faults = Faults(Random(1), 100, [rule])
+    assert [bool(faults.active(now)) for now in (109, 110, 119, 120)] == [False, True, True, False]
