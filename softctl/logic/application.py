@@ -108,7 +108,7 @@ def compile_application(
     compiler = _Compiler(Reporter(strict))
     try:
         application = compiler.run(sources, globals_, library)
-    except (RecursionError, SyntaxError) as error:
+    except (RecursionError, SyntaxError, MemoryError) as error:
         raise ProblemsError([_too_deep(sources)]) from error
     if application is None:
         order = {source.name: number for number, source in enumerate((*library, *sources))}
@@ -121,12 +121,12 @@ def compile_application(
 
 
 def _too_deep(sources: Sequence[Source]) -> Problem:
-    """Python has limits of its own; a chain of about 200 operators reaches them too."""
+    """The parser's limit on nesting comes first; Python has more limits than are known here."""
     names = ", ".join(source.name for source in sources)
     return Problem(
         "expected expressions and statements that nest less deeply, got more than can be compiled",
         Place(names),
-        hint="split a long chain of operators with a variable in between",
+        hint="split what nests with a variable in between",
     )
 
 

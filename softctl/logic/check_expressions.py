@@ -213,14 +213,23 @@ class ExpressionChecker(AccessChecker):
         return typed.Unary(at, type_, "NOT", operand)
 
     def _binary(self, node: tree.Binary, want: Type | None) -> typed.Expression:
-        operator = node.operator
-        if operator in _COMPARISONS:
-            want = None
-        left = self.expression(node.left, want)
-        right = self.expression(node.right, left.type if isinstance(left.type, EnumType) else want)
-        if isinstance(right.type, EnumType) and left.type is not right.type:
-            left = self.expression(node.left, right.type)
-        return self.binary(node.at, operator, left, right, want)
+        """A chain of operators, from its innermost left end outwards: it may be long."""
+        chain: list[tuple[tree.Binary, Type | None]] = []
+        inner: tree.Expression = node
+        while isinstance(inner, tree.Binary):
+            if inner.operator in _COMPARISONS:
+                want = None
+            chain.append((inner, want))
+            inner = inner.left
+        left = self.expression(inner, want)
+        for link, wanted in reversed(chain):
+            enum = left.type if isinstance(left.type, EnumType) else None
+            right = self.expression(link.right, enum or wanted)
+            other = isinstance(right.type, EnumType) and left.type is not right.type
+            if other and isinstance(link.left, tree.Name):
+                left = self.expression(link.left, right.type)
+            left = self.binary(link.at, link.operator, left, right, wanted)
+        return left
 
     def binary(
         self,

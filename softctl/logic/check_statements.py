@@ -7,7 +7,7 @@ from typing import Any
 from softctl.logic import tree, typed
 from softctl.logic.check_expressions import ExpressionChecker
 from softctl.logic.folding import fits, interval_of
-from softctl.logic.source import suggest
+from softctl.logic.source import Token, suggest
 from softctl.logic.types import (
     BOOL,
     ERROR,
@@ -21,6 +21,9 @@ from softctl.logic.types import (
     limits,
 )
 from softctl.values.types import Kind
+
+MAX_LOOPS = 16
+"""Python takes twenty blocks inside one another, and some are needed for other things."""
 
 
 class StatementChecker(ExpressionChecker):
@@ -349,8 +352,10 @@ class StatementChecker(ExpressionChecker):
 
     # Loops
 
-    def _body(self, nodes: list[tree.Statement]) -> list[typed.Statement]:
+    def _body(self, at: Token, nodes: list[tree.Statement]) -> list[typed.Statement]:
         self._loops += 1
+        if self._loops == MAX_LOOPS + 1:
+            self.reporter.error(at, f"expected at most {MAX_LOOPS} loops inside one another")
         body = self.statements(nodes)
         self._loops -= 1
         return body
@@ -358,8 +363,8 @@ class StatementChecker(ExpressionChecker):
     def _loop(self, node: tree.While | tree.Repeat) -> typed.Statement:
         if isinstance(node, tree.While):
             condition = self.condition(node.condition)
-            return typed.While(node.at, condition, self._body(node.body))
-        body = self._body(node.body)
+            return typed.While(node.at, condition, self._body(node.at, node.body))
+        body = self._body(node.at, node.body)
         return typed.Repeat(node.at, body, self.condition(node.until))
 
     def _for(self, node: tree.For) -> typed.Statement | None:
@@ -371,7 +376,7 @@ class StatementChecker(ExpressionChecker):
                 self.reporter.error(
                     node.variable.at, f"expected a whole-number variable, got {variable.type}"
                 )
-            self._body(node.body)
+            self._body(node.at, node.body)
             return None
         base = variable.type.base if isinstance(variable.type, SubrangeType) else variable.type
         start = self.value(node.start, base)
@@ -397,19 +402,19 @@ class StatementChecker(ExpressionChecker):
             or root is None
             or root.symbol.storage == "global"
         ):
-            return self._body(node.body), False
+            return self._body(node.at, node.body), False
         symbol = root.symbol
         symbol.reads += 1
         first, last = interval_of(range_[0]), interval_of(range_[1])
         writes = symbol.writes
         if first is not None and last is not None:
             self.narrowed[id(symbol)] = (min(first[0], last[0]), max(first[1], last[1]))
-        body = self._body(node.body)
+        body = self._body(node.at, node.body)
         self.narrowed.pop(id(symbol), None)
         if symbol.writes == writes:
             return body, True
         self.reporter.depart(node.variable.at, f"{symbol.name} is written inside its own FOR loop")
-        return self._body(node.body), False
+        return self._body(node.at, node.body), False
 
 
 def _after(

@@ -27,8 +27,16 @@ _UNSUPPORTED = {
 OBJECT_WORDS = frozenset(["CLASS", "INTERFACE", "METHOD", "PROPERTY", "NAMESPACE"])
 
 
+MAX_DEPTH = 60
+"""Nesting beyond this is reported: it would exhaust the stack of one back end or another."""
+
+
 class ParseError(Exception):
     """Unwinds to the next point of recovery; the problem has been reported."""
+
+
+class TooDeep(ParseError):  # noqa: N818 - it ends a unit, not a program
+    """Unwinds to the end of the unit: what nests without measure is not read on."""
 
 
 class Cursor:
@@ -113,6 +121,20 @@ class Cursor:
             at = Token("gap", "", behind.end, behind.line, column, behind.source)
             return self.fail(at, f"expected ; after {what}, got {describe_token(token)}")
         return self.unexpected(f"; after {what}")
+
+    def deepen(self) -> None:
+        """Count one level of nesting."""
+        self.depth += 1
+        if self.depth > MAX_DEPTH:
+            message = f"expected at most {MAX_DEPTH} levels inside one another, got more"
+            self.reporter.error(self.token, message)
+            raise TooDeep(message)
+
+    def recover(self, error: ParseError, depth: int) -> None:
+        """Go back to a level of nesting after an error, unless nesting was the error."""
+        if isinstance(error, TooDeep):
+            raise error
+        self.depth = depth
 
     def skip_unsupported(self) -> None:
         """Report a class, method or the like and step over it to its end."""

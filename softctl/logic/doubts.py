@@ -36,10 +36,15 @@ def warn_of_transitions(pou: tree.Pou, block: typed.Block, world: World) -> None
 
 
 def _is_never(condition: typed.Expression) -> bool:
-    if isinstance(condition, typed.Binary) and condition.operator in ("AND", "OR"):
-        parts = (_is_never(condition.left), _is_never(condition.right))
-        return any(parts) if condition.operator == "AND" else all(parts)
-    return isinstance(condition, typed.Constant) and condition.value is False
+    chain: list[typed.Binary] = []
+    while isinstance(condition, typed.Binary) and condition.operator in ("AND", "OR"):
+        chain.append(condition)
+        condition = condition.left
+    never = isinstance(condition, typed.Constant) and condition.value is False
+    for link in reversed(chain):
+        parts = (never, _is_never(link.right))
+        never = any(parts) if link.operator == "AND" else all(parts)
+    return never
 
 
 def warn_of_two_writers(

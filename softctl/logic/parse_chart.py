@@ -22,8 +22,8 @@ class ChartParser(StatementParser):
         while self.token.kind not in POU_ENDS and self.token.kind != "end":
             try:
                 self._element(network)
-            except ParseError:
-                self.depth = 0
+            except ParseError as error:
+                self.recover(error, 0)
                 self.skip_to({"END_STEP", "END_TRANSITION", "END_ACTION", *CHART_STARTS, *POU_ENDS})
                 if self.token.kind.startswith("END_") and self.token.kind not in POU_ENDS:
                     self.advance()

@@ -47,8 +47,8 @@ class DeclarationParser(ExpressionParser):
         while self.token.kind not in ("END_TYPE", "end") and self.token.kind not in POU_ENDS:
             try:
                 unit.types.append(self._type_declaration())
-            except ParseError:
-                self.depth = 0
+            except ParseError as error:
+                self.recover(error, 0)
                 self.skip_to({";", "END_TYPE", "END_STRUCT", *POU_ENDS})
                 self.accept("END_STRUCT")
                 self.accept(";")
@@ -68,6 +68,12 @@ class DeclarationParser(ExpressionParser):
 
     def type_spec(self) -> tree.TypeSpec:
         """Any type specification."""
+        self.deepen()
+        spec = self._type_spec()
+        self.depth -= 1
+        return spec
+
+    def _type_spec(self) -> tree.TypeSpec:
         token = self.token
         if token.kind == "ARRAY":
             return self._array()
@@ -180,8 +186,8 @@ class DeclarationParser(ExpressionParser):
         while self.token.kind not in ends and not self._at_statement():
             try:
                 section.variables += self._variables()
-            except ParseError:
-                self.depth = 0
+            except ParseError as error:
+                self.recover(error, 0)
                 self.skip_to({";", *ends})
                 self.accept(";")
         if not self.accept("END_VAR"):

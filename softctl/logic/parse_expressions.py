@@ -10,9 +10,6 @@ from softctl.logic import literals, tree
 from softctl.logic.cursor import Cursor, ParseError
 from softctl.logic.source import Token
 
-MAX_DEPTH = 60
-"""Nesting beyond this is reported: it would exhaust the stack of one back end or another."""
-
 LEVELS = {
     "OR": 1,
     "XOR": 2,
@@ -61,13 +58,6 @@ class ExpressionParser(Cursor):
             left = tree.Binary(operator, "=", left, self.expression())
         return left
 
-    def deepen(self) -> None:
-        """Count one level of nesting."""
-        self.depth += 1
-        if self.depth > MAX_DEPTH:
-            self.depth = 0
-            raise self.fail(self.token, f"expected at most {MAX_DEPTH} nested levels, got more")
-
     def _unary(self) -> tree.Expression:
         token = self.token
         if token.kind in ("-", "+", "NOT"):
@@ -105,8 +95,11 @@ class ExpressionParser(Cursor):
 
     def postfix(self, base: tree.Expression) -> tree.Expression:
         """Members, indices, bits and a call behind a name."""
+        depth = self.depth
         while True:
             kind = self.token.kind
+            if kind in (".", "[", "(") and not isinstance(base, tree.Name):
+                self.deepen()  # a node around the node before
             if kind == ".":
                 base = self._member(base)
             elif kind == "[":
@@ -121,6 +114,7 @@ class ExpressionParser(Cursor):
             elif kind == "^":
                 raise self.unexpected("an operator")
             else:
+                self.depth = depth
                 return base
 
     def _member(self, base: tree.Expression) -> tree.Expression:
@@ -231,11 +225,15 @@ class ExpressionParser(Cursor):
     def initial_value(self) -> tree.Expression:
         """An expression, `[…]` for an array or `(a := …)` for a structure."""
         token = self.token
+        self.deepen()
         if token.kind == "[":
-            return self._array_initial()
-        if token.kind == "(" and self.peek().kind == "name" and self.peek(2).kind == ":=":
-            return self._struct_initial()
-        return self.expression()
+            value = self._array_initial()
+        elif token.kind == "(" and self.peek().kind == "name" and self.peek(2).kind == ":=":
+            value = self._struct_initial()
+        else:
+            value = self.expression()
+        self.depth -= 1
+        return value
 
     def _array_initial(self) -> tree.Expression:
         at = self.advance()

@@ -24,18 +24,19 @@ class StatementParser(DeclarationParser):
     def statements(self) -> list[tree.Statement]:
         """Statements up to a word that ends a list."""
         body: list[tree.Statement] = []
+        depth = self.depth
         while self.token.kind not in _STOPS:
             try:
                 statement = self.statement()
-            except ParseError:
-                self.depth = 0
-                self._recover()
+            except ParseError as error:
+                self.recover(error, depth)
+                self._skip_statement()
             else:
                 if statement is not None:
                     body.append(statement)
         return body
 
-    def _recover(self) -> None:
+    def _skip_statement(self) -> None:
         start = self.token
         self.skip_to({";", "IF", "CASE", "FOR", "WHILE", "REPEAT", *_STOPS})
         if not self.accept(";") and self.token is start and self.token.kind not in _STOPS:
@@ -113,18 +114,18 @@ class StatementParser(DeclarationParser):
         return self.token.line == self.peek().line
 
     def _branch(self) -> tuple[tree.Expression, list[tree.Statement]]:
-        at = self.token
+        at, depth = self.token, self.depth
         condition: tree.Expression = tree.Literal(at, "BOOL", True)
         try:
             condition = self.condition()
             self.expect("THEN", "THEN after the condition")
-        except ParseError:
+        except ParseError as error:
+            self.recover(error, depth)
             self._resume("THEN")
         return condition, self.statements()
 
     def _resume(self, word: str) -> None:
         """Behind a broken head, go on with the body, so that its end still has its beginning."""
-        self.depth = 0
         self.skip_to({word, ";", *_STOPS})
         if not self.accept(word):
             self.accept(";")
@@ -154,12 +155,13 @@ class StatementParser(DeclarationParser):
 
     def _arm_body(self) -> list[tree.Statement]:
         body: list[tree.Statement] = []
+        depth = self.depth
         while self.token.kind not in _STOPS and not self._at_label():
             try:
                 statement = self.statement()
-            except ParseError:
-                self.depth = 0
-                self._recover()
+            except ParseError as error:
+                self.recover(error, depth)
+                self._skip_statement()
             else:
                 if statement is not None:
                     body.append(statement)
@@ -178,11 +180,12 @@ class StatementParser(DeclarationParser):
         return self.peek(distance).kind in (":", ",", "..")
 
     def _for(self) -> tree.Statement:
-        at = self.advance()
+        at, depth = self.advance(), self.depth
         head = None
         try:
             head = self._range()
-        except ParseError:
+        except ParseError as error:
+            self.recover(error, depth)
             self._resume("DO")
         body = self.statements()
         self._end("END_FOR")
@@ -205,12 +208,13 @@ class StatementParser(DeclarationParser):
         return variable, start, end, step
 
     def _while(self) -> tree.Statement:
-        at = self.advance()
+        at, depth = self.advance(), self.depth
         condition: tree.Expression = tree.Literal(at, "BOOL", True)
         try:
             condition = self.condition()
             self.expect("DO", "DO after the condition")
-        except ParseError:
+        except ParseError as error:
+            self.recover(error, depth)
             self._resume("DO")
         body = self.statements()
         self._end("END_WHILE")

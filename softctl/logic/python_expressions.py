@@ -33,6 +33,8 @@ CELLS = 16
 _EXACT = 1 << 24
 _EXACT_DOUBLE = 1 << 53
 """Whole numbers up to here are exact in a REAL, and in the binary64 that Python computes with."""
+_CHAIN = 24
+"""Operators of a chain that are rendered inside one another."""
 
 
 def _within(interval: typed.Interval | None, size: int) -> bool:
@@ -41,17 +43,29 @@ def _within(interval: typed.Interval | None, size: int) -> bool:
 
 def exact_whole(node: typed.Expression) -> typed.Interval | None:
     """The interval of a REAL expression whose value is surely whole and needs no rounding."""
+    chain: list[typed.Binary] = []
+    while isinstance(node, typed.Binary):
+        chain.append(node)
+        node = node.left
+    interval: typed.Interval | None = None
     if isinstance(node, typed.Constant):
         whole = isinstance(node.value, float) and node.value.is_integer()
         interval = (int(node.value), int(node.value)) if whole else None
     elif isinstance(node, typed.Convert):
         interval = interval_of(node.operand) if node.mode == "round" else None
-    elif isinstance(node, typed.Binary) and node.operator in ("+", "-", "*"):
-        left = exact_whole(node.left)
-        right = exact_whole(node.right) if left else None
-        interval = interval_after(node.operator, left, right) if left and right else None
-    else:
+    if not _within(interval, _EXACT):
         return None
+    for link in reversed(chain):
+        interval = _exact_after(link, interval)
+    return interval
+
+
+def _exact_after(node: typed.Binary, left: typed.Interval | None) -> typed.Interval | None:
+    """The interval of a whole-valued REAL operation, given that of its left operand."""
+    if left is None or node.operator not in ("+", "-", "*"):
+        return None
+    right = exact_whole(node.right)
+    interval = interval_after(node.operator, left, right) if right is not None else None
     return interval if _within(interval, _EXACT) else None
 
 
@@ -231,8 +245,28 @@ class ExpressionRenderer:
     # Operators
 
     def _binary(self, node: typed.Binary) -> str:
-        operator, first = node.operator, self._cell
-        left = self.render(node.left)
+        """A chain of operators, from its innermost left end outwards.
+
+        Every so many operators it goes on from a name, as Python limits how deeply brackets
+        may nest; the pieces are members of a tuple, whose last one is the value.
+        """
+        chain, first = [node], self._cell
+        while isinstance(inner := chain[-1].left, typed.Binary) and id(inner) not in self.aliases:
+            chain.append(inner)
+        text, pieces = self.render(inner), []
+        exact = exact_whole(inner) if is_real(inner.type) else None
+        for count, link in enumerate(reversed(chain), 1):
+            exact = _exact_after(link, exact)
+            text = self._operation(link, text, first, exact is not None)
+            if count % _CHAIN == 0 and link is not node and not text.startswith("c["):
+                name = self.fresh()
+                pieces.append(f"{name} := {text}")
+                text = name
+        return f"({', '.join([*pieces, text])})[-1]" if pieces else text
+
+    def _operation(self, node: typed.Binary, left: str, first: int, exact: bool) -> str:
+        """One operator behind its rendered left side; cells from `first` on are free."""
+        operator = node.operator
         if operator in ("AND", "OR") and is_kind(node.type, Kind.BOOL):
             return f"({left} {_LOGICAL[operator]} {self.sometimes(node.right)})"
         right = self.render(node.right)
@@ -243,7 +277,7 @@ class ExpressionRenderer:
             return f"({left} {table[operator]} {right})"
         if is_real(node.type):
             text = self._real(node, left, right)
-            needed = node.type == REAL and exact_whole(node) is None
+            needed = node.type == REAL and not exact
             return self.rounded(text, first) if needed else f"({text})"
         text = self._whole(node, left, right)
         return self._wrapped(text, node.type, node.interval) if node.wraps else f"({text})"

@@ -12,6 +12,10 @@ SMALL_LOOP = 1_000
 """A counted loop of at most this many passes is not charged to the scan's budget."""
 
 
+_BRANCHES = 200
+_DEEP = 30
+
+
 class Writer:
     """Lines of Python, indented, with their ST lines."""
 
@@ -211,13 +215,17 @@ class StatementRenderer(ExpressionRenderer):
     def _if(self, node: typed.If) -> None:
         word, writer = "if", self.writer
         level = writer.level
-        for condition, body in node.branches:
+        going_on = self._going_on(len(node.branches))
+        for number, (condition, body) in enumerate(node.branches):
             writer.line = condition.at.line
             mark = len(writer.lines)
             self._cell = 0
+            if number and number % _BRANCHES == 0:
+                word = self._interrupt(going_on, level)
             if word == "elif":  # lines in front of a later condition need an else of their own
                 writer.level += 1
-            test = self.strict(condition)
+            deep = word == "elif" and writer.level > _DEEP
+            test = self.sometimes(condition) if deep else self.strict(condition)
             if word == "elif" and len(writer.lines) == mark:
                 writer.level -= 1
             elif word == "elif":
@@ -234,8 +242,11 @@ class StatementRenderer(ExpressionRenderer):
     def _case(self, node: typed.Case) -> None:
         name = self.fresh()
         self.writer.put(f"{name} = {self.strict(node.selector)}")
-        word = "if"
-        for labels, body in node.arms:
+        word, level = "if", self.writer.level
+        going_on = self._going_on(len(node.arms))
+        for number, (labels, body) in enumerate(node.arms):
+            if number and number % _BRANCHES == 0:
+                word = self._interrupt(going_on, level)
             self.writer.put(f"{word} {_label_test(name, labels)}:")
             self.statements(body)
             word = "elif"
@@ -244,6 +255,25 @@ class StatementRenderer(ExpressionRenderer):
         if node.otherwise:
             self.writer.put("else:")
             self.statements(node.otherwise)
+        self.writer.level = level
+
+    def _going_on(self, count: int) -> str:
+        """Python nests each branch into the one before, so a long list is taken in portions."""
+        if count <= _BRANCHES:
+            return ""
+        name = self.fresh()
+        self.writer.put(f"{name} = False")
+        return name
+
+    def _interrupt(self, going_on: str, level: int) -> str:
+        writer = self.writer
+        writer.put("else:")
+        writer.put(f"    {going_on} = True")
+        writer.level = level
+        writer.put(f"if {going_on}:")
+        writer.put(f"    {going_on} = False")
+        writer.level += 1
+        return "if"
 
     # Loops
 

@@ -39,15 +39,19 @@ class Usage:
 def survey(body: list[typed.Statement]) -> Usage:
     """The usage of a unit's body."""
     usage = Usage()
-    _walk(body, usage, 1)
+    _walk(body, usage)
     return usage
 
 
 def calls_functions(node: typed.Expression) -> bool:
     """True if an expression calls a function of the program, which may have effects."""
-    if isinstance(node, typed.FunctionCall):
-        return True
-    return any(calls_functions(child) for child in children(node))
+    pending = [node]
+    while pending:
+        current = pending.pop()
+        if isinstance(current, typed.FunctionCall):
+            return True
+        pending += children(current)
+    return False
 
 
 def children(node: typed.Expression) -> Iterable[typed.Expression]:
@@ -60,27 +64,24 @@ def children(node: typed.Expression) -> Iterable[typed.Expression]:
             yield from (item for item in value if isinstance(item, typed.Expression))
 
 
-def _walk(node: Any, usage: Usage, weight: int) -> None:
-    if isinstance(node, list | tuple):
-        for item in node:
-            _walk(item, usage, weight)
-        return
-    if isinstance(node, typed.Variable):
-        symbol = node.symbol
-        if is_aggregate(symbol.type):
-            key = id(symbol)
-            usage.weights[key] = usage.weights.get(key, 0) + weight
-            usage.symbols[key] = symbol
-        return
-    names = CHILDREN.get(type(node))
-    if names is None:
-        return
-    if isinstance(node, typed.FunctionCall):
-        usage.functions.append(node.function)
-    elif isinstance(node, typed.For | typed.While | typed.Repeat):
-        weight *= _LOOP_WEIGHT
-    for name in names:
-        _walk(getattr(node, name), usage, weight)
+def _walk(body: list[typed.Statement], usage: Usage) -> None:
+    """Every node in order of the text, without recursion: chains of operators may be long."""
+    pending: list[tuple[Any, int]] = [(body, 1)]
+    while pending:
+        node, weight = pending.pop()
+        if isinstance(node, list | tuple):
+            pending += [(item, weight) for item in reversed(node)]
+        elif isinstance(node, typed.Variable):
+            if is_aggregate(node.symbol.type):
+                key = id(node.symbol)
+                usage.weights[key] = usage.weights.get(key, 0) + weight
+                usage.symbols[key] = node.symbol
+        elif (names := CHILDREN.get(type(node))) is not None:
+            if isinstance(node, typed.FunctionCall):
+                usage.functions.append(node.function)
+            elif isinstance(node, typed.For | typed.While | typed.Repeat):
+                weight *= _LOOP_WEIGHT
+            pending += [(getattr(node, name), weight) for name in reversed(names)]
 
 
 def _holds_nodes(annotation: str) -> bool:

@@ -34,12 +34,23 @@ def expression(node: tree.Expression) -> str:
         space = " " if node.operator == "NOT" else ""
         return f"{node.operator}{space}{_operand(node.operand, _ATOM)}"
     if isinstance(node, tree.Binary):
-        level = LEVELS[node.operator]
-        left, right = _operand(node.left, level), _operand(node.right, level + 1)
-        return f"{left} {node.operator} {right}"
+        return _chain(node)
     if isinstance(node, tree.Call):
         return f"{expression(node.callee)}({arguments(node.arguments)})"
     return _initial(node)
+
+
+def _chain(node: tree.Binary) -> str:
+    chain, inner = [node], node.left
+    while isinstance(inner, tree.Binary):
+        chain.append(inner)
+        inner = inner.left
+    text, binds = expression(inner), _ATOM
+    for link in reversed(chain):
+        level = LEVELS[link.operator]
+        left = f"({text})" if binds < level else text
+        text, binds = f"{left} {link.operator} {_operand(link.right, level + 1)}", level
+    return text
 
 
 def _operand(node: tree.Expression, lowest: int) -> str:
