@@ -223,9 +223,3 @@ def test_any_text_gives_problems_and_nothing_worse(text):
     except ProblemsError as error:
         found = error.problems
     assert all(problem.place.file == "p.st" for problem in found)
-
-
-def test_deep_nesting_is_an_error(problems):
-    """Nesting without end is reported, not overflowed."""
-    text = f"PROGRAM P VAR x : INT; END_VAR x := {'(' * 500}1{')' * 500}; END_PROGRAM"
-    assert "nested levels" in problems(text)[0].message
