@@ -23,7 +23,7 @@ TIME    -      count  count  count   number -      number -        -       text
 DATE    -      count  count  count   -      number -      number   -       text
 TOD     -      count  count  count   number -      number -        -       text
 DT      -      count  count  count   -      day    clock  number   -       text
-CHAR    code   code   code   -       -      -      -      -        number  char
+CHAR    code   code   code   -       -      -      -      -        code    char
 STRING  parse  parse  parse  parse   parse  parse  parse  parse    first   string
 """
 
@@ -40,7 +40,8 @@ number: the value is kept; a REAL becomes a whole number rounded half to even, a
 transfer: the bits of a REAL and a DWORD, or an LREAL and an LWORD, are the same (table 26).
 count: TIME and TOD count milliseconds, DATE and DT seconds, the long types nanoseconds.
 day, clock: the date, or the time of day, of a date and time.
-code: the number of a character. char, first: a text of one character, its first character.
+code: between a character and its number; bits beyond a narrower type's width are lost.
+char, first: a text of one character, and the first character of a text.
 text, parse: the literal of a value, without a type's name for numbers, and its value.
 string: between STRING and WSTRING.
 """

@@ -25,6 +25,7 @@ from softctl.logic.types import (
     Type,
     is_kind,
     is_real,
+    is_string,
     limits,
     narrows,
     widens,
@@ -101,8 +102,8 @@ class Converter:
                     at, f"expected at most {target.length} characters, got {len(value.value)}"
                 )
             return made
-        if source is UNTYPED_STRING and is_kind(target, Kind.STRING) and len(value.value) == 1:
-            return made
+        if is_string(source) and is_kind(target, Kind.STRING) and len(value.value) == 1:
+            return self._letter(made, source, at)
         if is_kind(target, Kind.DURATION) and is_kind(source, Kind.DURATION):
             return made
         if widens(source, target) or narrows(source, target):
@@ -115,6 +116,15 @@ class Converter:
             )
             return made
         return self.mismatch(value, target, at)
+
+    def _letter(self, made: typed.Constant, source: Type, at: Token) -> typed.Expression:
+        target = made.type
+        assert isinstance(target, ElementaryType)
+        wide = isinstance(source, StringType) and source.wide
+        if (wide and target.name != "WCHAR") or ord(made.value) > target.high:
+            made.type = source
+            return self.mismatch(made, target, at)
+        return made
 
     def _real_literal(
         self, value: typed.Constant, made: typed.Constant, at: Token

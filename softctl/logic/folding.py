@@ -43,7 +43,7 @@ def wrap(value: int, type_: Type) -> int:
 def power(base: Any, exponent: Any) -> Any:
     """`**` on numbers; OverflowError and ZeroDivisionError as Python raises them."""
     if isinstance(base, int) and isinstance(exponent, int):
-        if exponent > _LARGEST_EXPONENT:
+        if exponent * base.bit_length() > _MOST_BITS:
             raise OverflowError
         return base**exponent if exponent >= 0 else divide(1, base**-exponent)
     result = base**exponent
@@ -52,8 +52,8 @@ def power(base: Any, exponent: Any) -> Any:
     return result
 
 
-_LARGEST_EXPONENT = 1024
-"""Powers beyond this fit no type and would take long."""
+_MOST_BITS = 1024
+"""Powers longer than this fit no type and would take long."""
 
 
 def fold(operator: str, left: Any, right: Any) -> Any:

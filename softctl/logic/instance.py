@@ -290,6 +290,15 @@ def _connected(entry: Scheduled, program: Any) -> Callable[[Any], None]:
     return connected
 
 
+_OUT_OF_RANGE = "expected a value within range, got one that is too large"
+_CAUSES = (
+    ("domain", "expected a number that the function is defined for, got another one"),
+    ("infinity", "expected a real number that a whole number can hold, got an infinity"),
+    ("NaN", "expected a real number that a whole number can hold, got not a number"),
+)
+"""What Python says about a value, and what to say instead."""
+
+
 def _cause(error: BaseException) -> str:
     if isinstance(error, ScanFault):
         return str(error)
@@ -297,7 +306,8 @@ def _cause(error: BaseException) -> str:
         return "expected a divisor other than zero, got 0"
     if isinstance(error, RecursionError):
         return "expected calls that end, got a function that calls itself without end"
-    return f"expected a value within range, got {error}"
+    text = str(error)
+    return next((cause for sign, cause in _CAUSES if sign in text), _OUT_OF_RANGE)
 
 
 def _values(frame: FrameType, text: str) -> str:

@@ -18,6 +18,9 @@ _UNITS_NS = {
 }
 _LONGEST_NUMBER = 400
 _ORDER = list(_UNITS_NS)
+_MOST_DAYS = (1 << 63) // _UNITS_NS["D"]
+"""Nanoseconds in 64 bits reach 106,751 days from 1970-01-01 in either direction."""
+_REAL = re.compile(r"[+-]?[0-9][0-9_]*(?:\.[0-9_]*)?(?:[Ee][+-]?[0-9]+)?")
 _PART = re.compile(r"(\d[\d_]*(?:\.\d[\d_]*)?)(MS|US|NS|D|H|M|S)_?")
 _CLOCK = re.compile(r"(\d+):(\d+)(?::(\d+(?:\.\d+)?))?$")
 _DATE = re.compile(r"(\d+)-(\d+)-(\d+)$")
@@ -44,6 +47,8 @@ def parse_integer(text: str) -> int:
 
 def parse_real(text: str) -> float:
     """The value of `3.14159_26E-5`."""
+    if not _REAL.fullmatch(text):
+        raise ValueError(f"expected a number such as -1.5E3, got {text[:40]!r}")
     value = float(text.replace("_", ""))
     if math.isinf(value):
         raise ValueError(f"expected a real number up to 1.79E308, got {text[:40]}")
@@ -54,9 +59,9 @@ def parse_duration(text: str) -> int:
     """Nanoseconds of `5d14h12m18s3.5ms`: units descending, a fraction only on the last."""
     body = text.upper()
     sign = -1 if body.startswith("-") else 1
-    body = body.lstrip("+-")
+    body = body[1:] if body[:1] in ("+", "-") else body
     total, position, last = Fraction(0), 0, -1
-    while position < len(body):
+    while position < len(body) or last < 0:
         part = _PART.match(body, position)
         if part is None:
             raise ValueError(f"expected a duration such as T#1m30s or T#2.5s, got {text!r}")
@@ -67,6 +72,8 @@ def parse_duration(text: str) -> int:
         if "." in number and position < len(body):
             raise ValueError(f"expected a fraction only on the last unit, got {text!r}")
         total += Fraction(number) * _UNITS_NS[unit]
+    if total >= 1 << 63:
+        raise ValueError(f"expected a duration of up to 106751 days, got {text!r}")
     return sign * round(total)
 
 
@@ -90,7 +97,10 @@ def parse_date(text: str) -> int:
         day = datetime(int(found[1]), int(found[2]), int(found[3]), tzinfo=UTC)
     except ValueError:
         raise ValueError(f"expected a date such as 1984-06-25, got {text!r}") from None
-    return (day - datetime(1970, 1, 1, tzinfo=UTC)).days * _UNITS_NS["D"]
+    days = (day - datetime(1970, 1, 1, tzinfo=UTC)).days
+    if abs(days) > _MOST_DAYS:
+        raise ValueError(f"expected a date between 1677-09-22 and 2262-04-11, got {text!r}")
+    return days * _UNITS_NS["D"]
 
 
 def parse_date_and_time(text: str) -> int:
@@ -98,7 +108,10 @@ def parse_date_and_time(text: str) -> int:
     date, mark, clock = text.rpartition("-")
     if not mark or ":" not in clock:
         raise ValueError(f"expected a date and time such as 1984-06-25-15:36:55, got {text!r}")
-    return parse_date(date) + parse_clock(clock)
+    value = parse_date(date) + parse_clock(clock)
+    if value >= 1 << 63:
+        raise ValueError(f"expected a date and time before 2262-04-11-23:47:17, got {text!r}")
+    return value
 
 
 def parse_string(text: str) -> str:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from softctl.logic.types import StringType, Type
-from softctl.values.types import ElementaryType
+from softctl.values.types import ElementaryType, Kind
 
 Fresh = Callable[[], str]
 Template = str | Callable[[list[str], Type, Fresh], str]
@@ -55,9 +55,14 @@ def _bits(type_: Type) -> int:
     return type_.bits
 
 
+def _moved(text: str, type_: Type) -> str:
+    """The result of a shift, which a BOOL has too: a bit string of one bit."""
+    return f"({text} != 0)" if _bits(type_) == 1 else text
+
+
 def _rotate(sign: str) -> Template:
     def render(arguments: list[str], type_: Type, fresh: Fresh) -> str:
-        return f"rotate({arguments[0]}, {sign}({arguments[1]}), {_bits(type_)})"
+        return _moved(f"rotate({arguments[0]}, {sign}({arguments[1]}), {_bits(type_)})", type_)
 
     return render
 
@@ -70,7 +75,11 @@ def _swapped(arguments: list[str], type_: Type, fresh: Fresh) -> str:
 
 
 def _shift_left(arguments: list[str], type_: Type, fresh: Fresh) -> str:
-    return f"shift_left({arguments[0]}, {arguments[1]}, {_bits(type_)})"
+    return _moved(f"shift_left({arguments[0]}, {arguments[1]}, {_bits(type_)})", type_)
+
+
+def _shift_right(arguments: list[str], type_: Type, fresh: Fresh) -> str:
+    return _moved(f"shift_right({arguments[0]}, {arguments[1]})", type_)
 
 
 def _concat(arguments: list[str], type_: Type, fresh: Fresh) -> str:
@@ -97,7 +106,7 @@ TEMPLATES: dict[str, Template] = {
     "MAX": _extreme(">", "max"),
     "LIMIT": _limit,
     "SHL": _shift_left,
-    "SHR": "shift_right({0}, {1})",
+    "SHR": _shift_right,
     "ROL": _rotate(""),
     "ROR": _rotate("-"),
     "LEN": "len({0})",
@@ -132,7 +141,7 @@ def render_function(name: str, arguments: list[str], type_: Type, fresh: Fresh) 
 CONVERSIONS: dict[str, str] = {
     "code": "ord({0})",
     "char": "{0}",
-    "first": "({0}[:1] or chr(0))",
+    "first": "first_character({0}, {limit})",
     "string": "{0}",
     "day": "({0} // 86400000000000 * 86400000000000)",
     "clock": "({0} % 86400000000000)",
@@ -150,6 +159,20 @@ _TRANSFERS = {
 }
 
 
+def _coded(text: str, source: Type, target: Type) -> str:
+    """Between a character and its number; bits beyond the narrower type's width are lost."""
+    assert isinstance(source, ElementaryType)
+    assert isinstance(target, ElementaryType)
+    if source.kind is not Kind.STRING:
+        return f"chr({text} & {target.high})"
+    if target.kind is Kind.STRING:
+        return text if source.bits <= target.bits else f"chr(ord({text}) & {target.high})"
+    if target.kind is Kind.BOOL:
+        return f"({text} != '\\0')"
+    number = f"ord({text}) & {source.high}"
+    return f"({number})" if source.high <= target.high else f"wrap_{target.name}({number})"
+
+
 def render_conversion(mode: str, text: str, source: Type, target: Type, fresh: Fresh) -> str:
     """The Python expression of a conversion by its rule."""
     if mode == "shorten":
@@ -159,7 +182,11 @@ def render_conversion(mode: str, text: str, source: Type, target: Type, fresh: F
     if mode == "transfer":
         return _TRANSFERS[(source.name, target.name)].format(text)
     if mode == "code":
-        return f"chr({text})" if target.name in ("CHAR", "WCHAR") else f"ord({text})"
+        return _coded(text, source, target)
     return CONVERSIONS[mode].format(
-        text, source=source.name, target=target.name, bits=getattr(target, "bits", 0)
+        text,
+        source=source.name,
+        target=target.name,
+        bits=getattr(target, "bits", 0),
+        limit=getattr(target, "high", 0),
     )

@@ -73,6 +73,11 @@ def text_at(text: str, position: int, limit: int) -> str:
     return text[position - 1] if position <= len(text) else "\0"
 
 
+def first_character(text: str, limit: int) -> str:
+    """The first character of a string, as wide as a CHAR or WCHAR; $00 if there is none."""
+    return chr(ord(text[0]) & limit) if text else "\0"
+
+
 def text_with(text: str, position: int, character: str, limit: int) -> str:
     """The string with another character at a position, at most one beyond its end."""
     end = min(limit, len(text) + 1)
@@ -240,6 +245,7 @@ NAMESPACE: dict[str, Any] = {
         text_too_long,
         text_at,
         text_with,
+        first_character,
         value_text,
         value_of,
         to_bcd,

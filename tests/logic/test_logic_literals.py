@@ -17,6 +17,9 @@ import pytest
         ("TOD#25:00:00", "before 24:00:00"),
         ("USINT#256", "0 to 255"),
         ("'$XY'", "an escape such as"),
+        ("T#200000d", "up to 106751 days"),
+        ("D#2300-01-01", "between 1677-09-22 and 2262-04-11"),
+        ("DT#2262-04-11-23:47:17", "before 2262-04-11-23:47:17"),
     ],
 )
 def test_bad_literals_say_what_was_expected(problems, text, complaint):
