@@ -3,7 +3,8 @@
 Forcing swaps the one object that holds the variable to a subclass of its class, with a
 property in place of the variable: reading gives the force, writing goes to the slot
 beneath. So the value that the program wrote stays visible and comes back on release, other
-instances of the same block know nothing of it, and unforced scans pay nothing.
+instances of the same block know nothing of it, and unforced scans pay nothing. Elements of
+arrays are held by `held_arrays`.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from types import FunctionType
 from typing import Any
 
 from softctl.errors import SoftctlError
+from softctl.logic.held_arrays import HeldArray
 
 
 @dataclass
@@ -26,49 +28,86 @@ class _Hold:
     values: dict[str, Any] = field(default_factory=dict)
 
 
+Swap = Callable[[list[Any], list[Any]], None]
+"""Puts another list in the place of one, everywhere in an instance."""
+
+
 class ForceBook:
-    """The forces of one instance, by object and attribute."""
+    """The forces of one instance, by object and attribute, or array and index."""
 
-    def __init__(self) -> None:
+    def __init__(self, swap: Swap) -> None:
+        self._swap = swap
         self._holds: dict[int, _Hold] = {}
-        self._shown: dict[tuple[int, str], str] = {}
+        self._arrays: dict[int, HeldArray] = {}
+        self._shown: dict[tuple[int, str | int], str] = {}
 
-    def force(self, path: str, owner: Any, name: str, value: Any) -> None:
-        """Hold an attribute of an object; `path` is what `shown` calls it."""
-        hold = self._holds.setdefault(id(owner), _Hold(owner, type(owner)))
-        hold.values[name] = value
+    def force(self, path: str, owner: Any, name: str | int, value: Any) -> None:
+        """Hold an attribute of an object, or an element; `path` is what `shown` calls it."""
+        if isinstance(name, int):
+            owner = self._held(owner)
+            owner.hold(name, value)
+        else:
+            hold = self._holds.setdefault(id(owner), _Hold(owner, type(owner)))
+            hold.values[name] = value
+            owner.__class__ = _forced_class(hold)
         self._shown.setdefault((id(owner), name), path)
-        owner.__class__ = _forced_class(hold)
 
-    def release(self, path: str, owner: Any, name: str) -> None:
-        """Let an attribute go; raises SoftctlError if nothing holds it."""
-        hold = self._holds.get(id(owner))
-        if hold is None or name not in hold.values:
+    def _held(self, array: list[Any]) -> HeldArray:
+        if isinstance(array, HeldArray):
+            return array
+        held = HeldArray(array)
+        self._swap(array, held)
+        self._arrays[id(held)] = held
+        return held
+
+    def release(self, path: str, owner: Any, name: str | int) -> None:
+        """Let an attribute or element go; raises SoftctlError if nothing holds it."""
+        if self._shown.pop((id(owner), name), None) is None:
             forced = ", ".join(self._shown.values()) or "nothing is"
             raise SoftctlError(f"expected the path of a forced variable ({forced}), got {path}")
-        del hold.values[name], self._shown[id(owner), name]
+        if isinstance(name, int):
+            self._release_element(owner, name)
+            return
+        hold = self._holds[id(owner)]
+        del hold.values[name]
         if hold.values:
             owner.__class__ = _forced_class(hold)
         else:
             owner.__class__ = hold.base
             del self._holds[id(owner)]
 
+    def _release_element(self, array: HeldArray, index: int) -> None:
+        array.release(index)
+        if not array.held:
+            del self._arrays[id(array)]
+            self._swap(array, array.freed())
+
     def release_all(self) -> None:
         """Let everything go."""
         for hold in self._holds.values():
             hold.owner.__class__ = hold.base
+        for array in self._arrays.values():
+            self._swap(array, array.freed())
         self._holds.clear()
+        self._arrays.clear()
         self._shown.clear()
 
-    def written(self, owner: Any, name: str) -> Any:
+    def written(self, owner: Any, name: str | int) -> Any:
         """The value beneath a force, or simply the value."""
+        if isinstance(name, int):
+            return owner[:][name]
         hold = self._holds.get(id(owner))
         slot = getattr(hold.base if hold else type(owner), name)
         return slot.__get__(owner)
 
     def shown(self) -> dict[str, Any]:
         """The forces by path, in the order in which they were set."""
-        return {path: self._holds[key].values[name] for (key, name), path in self._shown.items()}
+        return {path: self._value(*key) for key, path in self._shown.items()}
+
+    def _value(self, owner: int, name: str | int) -> Any:
+        if isinstance(name, int):
+            return self._arrays[owner].held[name]
+        return self._holds[owner].values[name]
 
 
 def _forced_class(hold: _Hold) -> type:

@@ -8,9 +8,11 @@ from collections.abc import Callable, Mapping, Sequence
 from math import isinf
 from types import FrameType, MappingProxyType
 from typing import Any
+from weakref import WeakSet
 
 from softctl.errors import Place, SoftctlError
 from softctl.logic.forces import ForceBook
+from softctl.logic.held_arrays import replace
 from softctl.logic.paths import Location, coerce_value, locate
 from softctl.logic.python_expressions import CELLS, mangle
 from softctl.logic.python_fault import ScanFault
@@ -69,7 +71,9 @@ class Instance:
         self._due = [0] * len(self._intervals) if planned else None
         self._sources = list({id(b.source): b.source for b in world.blocks.values()}.values())
         self._cache: dict[str, Location] = {}
-        self._forces = ForceBook()
+        self._forces = ForceBook(self._swap)
+        self._accessors: WeakSet[Callable[..., Any]] = WeakSet()
+        """Readers and writers of array elements, which know the arrays themselves."""
 
     # Running
 
@@ -121,6 +125,7 @@ class Instance:
         scope, texts = self._scope(locations)
         body = "".join(f"{text}, " for text in texts)
         made: Callable[[], tuple[Any, ...]] = eval(f"lambda: ({body})", scope)
+        self._remember(made, locations)
         return made
 
     def writer(self, paths: Sequence[str]) -> Callable[[Sequence[Any]], None]:
@@ -144,8 +149,13 @@ class Instance:
                 lines.append(f"    {text} = to_real(v{number})")
         scope["to_real"] = self._namespace["to_real"]
         exec("\n".join(lines), scope)
-        made: Callable[[Sequence[Any]], None] = scope["write"]
+        made: Callable[[Sequence[Any]], None] = scope.pop("write")
+        self._remember(made, locations)
         return made
+
+    def _remember(self, made: Callable[..., Any], locations: list[Location]) -> None:
+        if any(isinstance(location.last, int) for location in locations):
+            self._accessors.add(made)
 
     # Forces
 
@@ -157,8 +167,8 @@ class Instance:
     def force(self, path: str, value: Any) -> None:
         """Hold a variable at a value, whatever is written to it, until it is released.
 
-        Works for any variable with a single value outside of an array: globals, variables,
-        inputs and outputs of programs and of blocks inside them, members of structures.
+        Works for any variable with a single value: globals, variables, inputs and outputs of
+        programs and of blocks inside them, members of structures, elements of arrays.
         The value that is written stays visible through `written` and comes back on release.
         Snapshots hold what was written; restoring one leaves the forces as they are.
         A FOR counts unforced inside its own loop.
@@ -186,14 +196,19 @@ class Instance:
         owner, name, _ = self._forceable(path)
         return self._forces.written(owner, name)
 
-    def _forceable(self, path: str) -> tuple[Any, str, Location]:
+    def _forceable(self, path: str) -> tuple[Any, str | int, Location]:
         location = self._locate(path)
-        if not isinstance(location.last, str):
-            raise SoftctlError(f"expected a variable, got {path}: array elements cannot be forced")
-        owner = self._owner(location)
-        if not hasattr(owner, location.last) or location.last.startswith("h__"):
+        owner, last = self._owner(location), location.last
+        if isinstance(last, str) and (not hasattr(owner, last) or last.startswith("h__")):
             raise SoftctlError(f"expected a variable, got {path}: nothing there can be forced")
-        return owner, location.last, location
+        return owner, last, location
+
+    def _swap(self, old: list[Any], new: list[Any]) -> None:
+        """Put another list in the place of an array, also for readers and writers made before."""
+        replace([self._globals, *self._programs.values()], old, new)
+        for accessor in self._accessors:
+            scope = accessor.__globals__
+            scope.update({name: new for name, value in scope.items() if value is old})
 
     def _owner(self, location: Location) -> Any:
         owner = self._globals if not location.program else self._programs[location.program]
@@ -210,7 +225,10 @@ class Instance:
         return location
 
     def _scope(self, locations: list[Location]) -> tuple[dict[str, Any], list[str]]:
-        """Owners never change, so each variable is one attribute or element of a known object."""
+        """Each variable is one attribute or element of a known object.
+
+        Objects never change; an array does while an element of it is forced: see `_swap`.
+        """
         scope: dict[str, Any] = {}
         names: dict[int, str] = {}
         texts = []

@@ -23,7 +23,7 @@ from softctl.logic.types import (
     limits,
 )
 from softctl.logic.world import NOW, World
-from softctl.values.types import Kind
+from softctl.values.types import ElementaryType, Kind
 
 _WORD = re.compile(r"([^\W\d]\w*)|\[\s*([-+]?\d+(?:\s*,\s*[-+]?\d+)*)\s*\]")
 
@@ -136,6 +136,10 @@ def _join(message: str, path: str, hint: str) -> str:
     return f"{message} ({path})" + (f"; {hint}" if hint else "")
 
 
+def _high(type_: Type) -> int:
+    return type_.high if isinstance(type_, ElementaryType) else 0
+
+
 def coerce_value(value: Any, location: Location, path: str) -> Any:
     """A value as its variable holds it; raises SoftctlError if it does not fit."""
     type_ = location.type
@@ -145,7 +149,7 @@ def coerce_value(value: Any, location: Location, path: str) -> Any:
         if isinstance(value, str) and len(value) <= type_.length:
             return value
     elif is_kind(type_, Kind.STRING):
-        if isinstance(value, str) and len(value) == 1:
+        if isinstance(value, str) and len(value) == 1 and ord(value) <= _high(type_):
             return value
     elif is_kind(type_, Kind.BOOL):
         if value in (0, 1):

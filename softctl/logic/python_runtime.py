@@ -76,7 +76,7 @@ def save_array(source: list[Any]) -> tuple[Any, ...]:
     """The snapshot of an array of arrays, structures or blocks."""
     return tuple(
         save_array(v) if isinstance(v, list) else v.snapshot() if hasattr(v, "snapshot") else v
-        for v in source
+        for v in source[:]  # a slice, as held elements show there what was written to them
     )
 
 
