@@ -11,7 +11,7 @@ import typer
 if TYPE_CHECKING:
     from softctl.conform import Case, Wanted
     from softctl.conform.report import Report
-    from softctl.runtime.conform_runner import Dial
+    from softctl.runtime.conform_lines import Dial
 
 FAILURES = 1
 INTERRUPTED = 130
@@ -107,6 +107,37 @@ def conform(
         str | None,
         typer.Option(metavar="NAME", help="Name in the server's certificate, if not HOST."),
     ] = None,
+    tls_ca_key: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Key of the test authority in --tls-ca, to make the wrong certificates (expired, "
+            "two roles…) that the cases about TLS show. They are deleted after the run.",
+        ),
+    ] = None,
+    tls_client: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KIND=FILE",
+            help="A certificate with its key (PEM) of a kind that cannot be made here: stranger, "
+            "self-signed, forged, expired, not-yet, no-role, two-roles, other-string; repeatable.",
+        ),
+    ] = None,
+    tls_no_read: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="RANGE",
+            help="Addresses that exist and that the role of --tls-cert may not read; repeatable.",
+        ),
+    ] = None,
+    tls_no_write: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="RANGE",
+            help="Addresses that exist and that the role of --tls-cert may not write; repeatable. "
+            "They are written with the value that they have.",
+        ),
+    ] = None,
 ) -> None:
     """Test any Modbus/TCP server against the specifications.
 
@@ -114,27 +145,48 @@ def conform(
     """
     from softctl.cli import conform_options as options
     from softctl.cli import conform_output as output
+    from softctl.cli.conform_tls import TlsOptions
     from softctl.conform import choose
-    from softctl.runtime.conform_runner import Dial
+    from softctl.runtime.conform_lines import Dial
 
-    cases = choose(group or (), case or ())
+    tls_options = TlsOptions(
+        is_on=tls,
+        ca=tls_ca,
+        cert=tls_cert,
+        key=tls_key,
+        name=tls_name,
+        ca_key=tls_ca_key,
+        clients=tuple(tls_client or ()),
+        no_read=tuple(tls_no_read or ()),
+        no_write=tuple(tls_no_write or ()),
+    )
+    cases = choose(group or (), case or (), has_tls=tls_options.has_tls or list_)
     if list_:
         output.print_cases(cases, as_json=as_ is Form.JSON)
         return
     files = output.Files(json_, junit, html)
     files.require_writable()
-    keys = options.TlsFiles(tls_ca, tls_cert, tls_key, tls_name)
-    has_tls = tls or keys.any
-    host, port = options.endpoint(server, has_tls=has_tls)
-    wanted = options.wanted(
-        unit=unit,
-        addresses=options.addresses(map_, map_server, address or []),
-        write_ranges=write_range or [],
-        is_confirmed=options.is_confirmed(host, confirm, write_range or []),
-        has_tls=has_tls,
-    )
-    dial = Dial(host, port, timeout, tls=keys.context() if has_tls else None, server_name=tls_name)
-    report = _run(dial, wanted, cases)
+    host, port = options.endpoint(server, has_tls=tls_options.has_tls)
+    addresses = options.addresses(map_, map_server, address or [])
+    written = [*(write_range or []), *(tls_no_write or [])]
+    is_confirmed = options.is_confirmed(host, confirm, written)
+    with tls_options.prepared() as prepared:
+        wanted = options.wanted(
+            unit=unit,
+            addresses=addresses,
+            write_ranges=write_range or [],
+            is_confirmed=is_confirmed,
+            secured=prepared.secured,
+        )
+        dial = Dial(
+            host,
+            port,
+            timeout,
+            tls=prepared.context,
+            server_name=tls_name,
+            identities=prepared.identities,
+        )
+        report = _run(dial, wanted, cases)
     files.write(report)
     output.print_report(report, as_json=as_ is Form.JSON, details=details)
     if report.failures:

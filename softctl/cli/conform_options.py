@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import ssl
-from dataclasses import dataclass
 from pathlib import Path
 
-from softctl.conform import Wanted
+from softctl.conform import Secured, Wanted
 from softctl.conform.ranges import Ranges, join, parse_map, parse_ranges, parse_write_ranges
 from softctl.errors import SoftctlError
 from softctl.runtime.hosts import is_loopback
@@ -77,7 +75,7 @@ def wanted(
     addresses: Ranges,
     write_ranges: list[str],
     is_confirmed: bool,
-    has_tls: bool,
+    secured: Secured | None,
 ) -> Wanted:
     """What a run may do; raises SoftctlError for a write range that is none."""
     writes, files = parse_write_ranges(write_ranges)
@@ -87,46 +85,6 @@ def wanted(
         writes=writes,
         files=files,
         allows_unpredictable=is_confirmed,
-        can_half_close=not has_tls,
+        can_half_close=secured is None,
+        secured=secured,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class TlsFiles:
-    """The --tls-… options."""
-
-    ca: Path | None
-    cert: Path | None
-    key: Path | None
-    name: str | None
-
-    @property
-    def any(self) -> bool:
-        """Whether any of them was given."""
-        return any((self.ca, self.cert, self.key, self.name))
-
-    def context(self) -> ssl.SSLContext:
-        """A client's context: TLS 1.2 or later, the server's certificate verified.
-
-        Raises:
-            SoftctlError: a file that cannot be read or holds something else.
-        """
-        if self.key is not None and self.cert is None:
-            raise SoftctlError("expected --tls-cert beside --tls-key, got none")
-        try:
-            context = ssl.create_default_context(cafile=self.ca)
-            context.minimum_version = ssl.TLSVersion.TLSv1_2
-            if self.cert is not None:
-                context.load_cert_chain(self.cert, self.key, password=_no_password)
-        except (OSError, ValueError) as error:
-            names = ", ".join(str(path) for path in (self.ca, self.cert, self.key) if path)
-            reason = getattr(error, "strerror", None) or str(error)
-            raise SoftctlError(
-                f"expected certificates and a key in PEM form in {names}, got {reason}"
-            ) from error
-        return context
-
-
-def _no_password() -> str:
-    """Instead of asking at the terminal."""
-    raise ValueError("a key with a password")

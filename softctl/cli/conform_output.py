@@ -23,7 +23,7 @@ from softctl.conform.page import to_html
 from softctl.conform.report import Report, site_lines, summary
 from softctl.conform.written import evidence_lines, to_json, to_junit
 from softctl.errors import SoftctlError
-from softctl.runtime.conform_runner import Dial
+from softctl.runtime.conform_lines import Dial
 
 _WIDTH = 110
 _REDRAW_S = 0.1

@@ -5,8 +5,8 @@ connections; `survey` finds out what the server has; `report` is what remains of
 """
 
 from softctl.conform.cases import CLAUSES, Case, Result
-from softctl.conform.site import Range, Site, Support, Wanted
-from softctl.conform.steps import Outcome, Verdict
+from softctl.conform.site import Range, Secured, Site, Support, Wanted
+from softctl.conform.steps import Outcome, Show, Verdict
 from softctl.conform.table import GROUPS, all_cases, choose
 
 __all__ = [
@@ -16,6 +16,8 @@ __all__ = [
     "Outcome",
     "Range",
     "Result",
+    "Secured",
+    "Show",
     "Site",
     "Support",
     "Verdict",

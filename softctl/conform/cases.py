@@ -12,12 +12,16 @@ from softctl.conform.talk import Talk
 
 MAP = "MAP V1.1b3"
 MTG = "MTG V1.0b"
+SEC = "SEC v36"
+TLS = "RFC 5246"
 TCP = "RFC 9293"
 PRACTICE = "common practice"
 
 CLAUSES = {
     MAP: "Modbus Application Protocol Specification V1.1b3",
     MTG: "Modbus Messaging on TCP/IP Implementation Guide V1.0b",
+    SEC: "Modbus/TCP Security Protocol Specification v36",
+    TLS: "The Transport Layer Security (TLS) Protocol Version 1.2",
     TCP: "Transmission Control Protocol",
     PRACTICE: "asked by no specification, but relied on by everybody",
 }

@@ -168,7 +168,7 @@ def _read_queue(talk: Talk) -> Script[bytes]:
     address = talk.known(Table.HOLDING_REGISTERS)
     pdu = yield from talk.ask(pdus.read_fifo(address))
     if judge.is_exception(pdu):
-        judge.require_exception(pdu, 0x18, 0x02, 0x03)
+        talk.require_refusal(pdu, 0x18, 0x02, 0x03)
         return pdu
     size, count = int.from_bytes(pdu[1:3], "big"), int.from_bytes(pdu[3:5], "big")
     if pdu[0] != 0x18 or len(pdu) != 3 + size or size != 2 + 2 * count or count > _MAX_FIFO:

@@ -162,7 +162,7 @@ def _limit(read: _Read, talk: Talk) -> Script[None]:
     if known is not None and known.count >= read.most:
         _require(read, pdu, read.most)
     else:
-        judge.require_exception(pdu, read.function, 0x02)
+        talk.require_refusal(pdu, read.function, 0x02)
 
 
 def _refused(read: _Read, talk: Talk, quantity: int, code: int) -> Script[None]:
@@ -196,7 +196,7 @@ def _past_end(read: _Read, talk: Talk) -> Script[None]:
 
 def _wrap(read: _Read, talk: Talk) -> Script[None]:
     pdu = yield from talk.ask(pdus.read(read.function, ADDRESSES - 1, 2))
-    judge.require_exception(pdu, read.function, 0x02)
+    talk.require_refusal(pdu, read.function, 0x02)
 
 
 def _zero_in_hole(read: _Read, talk: Talk) -> Script[None]:

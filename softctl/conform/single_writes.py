@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
-from softctl.conform import judge, pdus
+from softctl.conform import pdus
 from softctl.conform.cases import MAP, Case, Play
 from softctl.conform.steps import Script
 from softctl.conform.talk import Talk
@@ -211,4 +211,4 @@ def _mask_neighbours(talk: Talk) -> Script[None]:
 def _mask_hole(talk: Talk) -> Script[None]:
     pdu = pdus.mask_write(talk.write_hole(HOLDING), 0xFFFF, 0x0000)
     reply = yield from talk.ask(pdu)
-    judge.require_exception(reply, 0x16, 0x02)
+    talk.require_refusal(reply, 0x16, 0x02)

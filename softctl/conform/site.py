@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from softctl.conform.originals import Originals
+from softctl.conform.steps import Show
 from softctl.values.tables import Table
 
 ADDRESSES = 65_536
@@ -37,11 +38,32 @@ class Support(Enum):
 
 
 @dataclass(frozen=True, slots=True)
+class Secured:
+    """What the cases about TLS have to work with.
+
+    Attributes:
+        missing: why a certificate cannot be shown, for each that cannot.
+        no_read: addresses that exist and that the own role may not read.
+        no_write: addresses that exist and that the own role may not write.
+    """
+
+    missing: Mapping[Show, str] = field(default_factory=dict)
+    no_read: Mapping[Table, tuple[Range, ...]] = field(default_factory=dict)
+    no_write: Mapping[Table, tuple[Range, ...]] = field(default_factory=dict)
+
+    @property
+    def is_limited(self) -> bool:
+        """Whether the own role is known to be refused something."""
+        return bool(self.no_read or self.no_write)
+
+
+@dataclass(frozen=True, slots=True)
 class Wanted:
     """What the user asks for; an empty mapping of addresses means: discover them.
 
     `files` are record ranges by file number, for function 21. `allows_unpredictable`
     lets cases run whose effect on a device nobody can foresee (reserved functions).
+    `secured` is None in the clear.
     """
 
     unit: int = 1
@@ -50,6 +72,7 @@ class Wanted:
     files: Mapping[int, Range] = field(default_factory=dict)
     allows_unpredictable: bool = True
     can_half_close: bool = True
+    secured: Secured | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +109,7 @@ class Site:
     files: Mapping[int, Range] = field(default_factory=dict)
     allows_unpredictable: bool = True
     can_half_close: bool = True
+    secured: Secured | None = None
 
     def area(self, table: Table) -> Area:
         """What is known about a table; an empty area if nothing is."""

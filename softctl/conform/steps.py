@@ -70,7 +70,79 @@ class Close:
     reset: bool = False
 
 
-Step = Open | Send | Pause | Hear | Settle | HalfClose | Close
+class Show(Enum):
+    """What a client shows of itself at a TLS handshake; the value is the word for it.
+
+    The wrong ones carry the role of the right one, so that a server that overlooks what is
+    wrong with them serves them.
+    """
+
+    OWN = "own"
+    NOTHING = "nothing"
+    STRANGER = "stranger"
+    SELF_SIGNED = "self-signed"
+    FORGED = "forged"
+    EXPIRED = "expired"
+    NOT_YET = "not-yet"
+    NO_ROLE = "no-role"
+    TWO_ROLES = "two-roles"
+    OTHER_STRING = "other-string"
+
+
+@dataclass(frozen=True, slots=True)
+class Hello:
+    """What a client offers: versions such as "1.2", TLS 1.2 suites by OpenSSL's names, a curve.
+
+    Empty `ciphers` and `curve` stand for everything usual.
+    """
+
+    show: Show = Show.OWN
+    lowest: str = "1.2"
+    highest: str = "1.2"
+    ciphers: str = ""
+    curve: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shake:
+    """Connect and shake hands, as far as the server lets this client."""
+
+    line: int
+    hello: Hello
+
+
+@dataclass(frozen=True, slots=True)
+class Plain:
+    """Connect without TLS to a server that speaks it."""
+
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Raw:
+    """Send these bytes below TLS, on a line that has shaken hands."""
+
+    line: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Farewell:
+    """Send a close_notify and wait for the one that answers it."""
+
+    line: int
+
+
+Step = Open | Send | Pause | Hear | Settle | HalfClose | Close | Shake | Plain | Raw | Farewell
+
+
+@dataclass(frozen=True, slots=True)
+class Handshake:
+    """What both sides agreed on, and the server's certificate in DER."""
+
+    version: str
+    cipher: str
+    certificate: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +151,9 @@ class Heard:
 
     `raw` is everything taken; `replies` and `rest` are cut from it. `is_lost` means that
     `rest` has a length field no frame can have; `is_closed` that the server closed the
-    connection, or did not accept it.
+    connection, or did not accept it. Over TLS, `tls` is there once hands were shaken,
+    `alert` is the alert that the server sent, and `unable` why this side could not offer
+    what it was to.
     """
 
     replies: tuple[Reply, ...] = ()
@@ -87,6 +161,9 @@ class Heard:
     rest: bytes = b""
     is_lost: bool = False
     is_closed: bool = False
+    tls: Handshake | None = None
+    alert: str = ""
+    unable: str = ""
 
 
 Script = Generator[Step, Heard, T]

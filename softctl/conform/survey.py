@@ -117,6 +117,7 @@ def survey(wanted: Wanted, originals: Originals) -> Script[Site]:
         wanted.files,
         wanted.allows_unpredictable,
         wanted.can_half_close,
+        wanted.secured,
     )
     return (yield from _survey_functions(reads, site))
 

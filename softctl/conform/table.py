@@ -17,6 +17,7 @@ from softctl.conform import (
     multiple_writes,
     read_writes,
     reads,
+    secure,
     single_writes,
     stream,
 )
@@ -37,6 +38,7 @@ GROUPS = {
     stream.GROUP: "frames cut, joined, piled up, spoilt and cut off",
     clients.GROUP: "several connections, and many in a row",
     memory.GROUP: "what is written is what is read, and never half of it",
+    secure.GROUP: "TLS, certificates and roles",
 }
 """Every group with what it is about."""
 
@@ -53,6 +55,7 @@ _MODULES = (
     stream,
     clients,
     memory,
+    secure,
 )
 
 
@@ -62,8 +65,12 @@ def all_cases() -> tuple[Case, ...]:
     return tuple(case for module in _MODULES for case in module.cases())
 
 
-def choose(groups: Iterable[str] = (), ids: Iterable[str] = ()) -> tuple[Case, ...]:
-    """The cases of the groups, and the single ones; all cases if neither is given.
+def choose(
+    groups: Iterable[str] = (), ids: Iterable[str] = (), *, has_tls: bool = False
+) -> tuple[Case, ...]:
+    """The cases of the groups, and the single ones; all that apply if neither is given.
+
+    Without TLS the cases about it do not apply, and are left out unless named.
 
     Raises:
         SoftctlError: a name that no group or case has.
@@ -73,7 +80,7 @@ def choose(groups: Iterable[str] = (), ids: Iterable[str] = ()) -> tuple[Case, .
     _require(wanted_groups, list(GROUPS), "group")
     _require(wanted_ids, [case.id for case in cases], "case")
     if not wanted_groups and not wanted_ids:
-        return cases
+        return tuple(case for case in cases if has_tls or case.group != secure.GROUP)
     return tuple(case for case in cases if case.group in wanted_groups or case.id in wanted_ids)
 
 

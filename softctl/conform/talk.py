@@ -55,8 +55,14 @@ class Talk:
 
     def refuse(self, pdu: bytes, *codes: int, line: int = 0) -> Script[None]:
         """The request must be answered with one of these exception codes."""
-        reply = yield from self.ask(pdu, line)
-        judge.require_exception(reply, pdu[0], *codes)
+        self.require_refusal((yield from self.ask(pdu, line)), pdu[0], *codes)
+
+    def require_refusal(self, reply: bytes, function: int, *codes: int) -> None:
+        """One of these exception codes; a role's refusal comes before any other."""
+        secured = self.site.secured
+        if judge.is_exception(reply, 0x01) and 0x01 not in codes and secured and secured.is_limited:
+            raise NotApplicable("refused because of the role: needs one that may do everything")
+        judge.require_exception(reply, function, *codes)
 
     def echo(self, pdu: bytes, expected: bytes | None = None, line: int = 0) -> Script[None]:
         """The reply must be the request itself, or `expected`."""

@@ -1,4 +1,4 @@
-"""Makes a test authority and what it signs; the only module that imports cryptography.
+"""Makes a test authority and what it signs, with the library `cryptography`.
 
 A test authority protects nothing: whoever has its key makes a certificate for any role.
 """

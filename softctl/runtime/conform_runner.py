@@ -8,13 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
-import socket
-import ssl
-import struct
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TypeVar
 
@@ -26,97 +22,32 @@ from softctl.conform.originals import Originals, restore
 from softctl.conform.report import Report
 from softctl.conform.steps import (
     Close,
+    Farewell,
     HalfClose,
     Hear,
     Heard,
     Open,
     Pause,
+    Plain,
+    Raw,
     Script,
     Send,
     Settle,
+    Shake,
     Step,
     Unmet,
     advance,
 )
 from softctl.conform.survey import survey
-from softctl.conform.wire import split_replies
+from softctl.conform.wire import Split, split_replies
 from softctl.errors import SoftctlError
+from softctl.runtime.conform_lines import Dial, Line, attach, connect, reason_of, reset_on_close
+from softctl.runtime.conform_tls import SecureLine, farewell, note_pieces, shake
 
 T = TypeVar("T")
 
 PAUSE_S = 0.01
-SHORTEST_SETTLE_S = 0.05
 LONGEST_SETTLE_S = 0.25
-MAX_RECEIVED_BYTES = 1_000_000
-"""A server that sends more than this unasked is cut off."""
-
-
-@dataclass(frozen=True, slots=True)
-class Dial:
-    """How to reach the server.
-
-    `timeout_s` is how long a connection or a reply may take, `settle_s` how long silence
-    has to last before it counts as silence. `server_name` is the name its certificate has
-    to show, when `tls` is given.
-    """
-
-    host: str
-    port: int
-    timeout_s: float = 1.0
-    settle_s: float = SHORTEST_SETTLE_S
-    tls: ssl.SSLContext | None = None
-    server_name: str | None = None
-
-    def __str__(self) -> str:
-        host = f"[{self.host}]" if ":" in self.host else self.host
-        return f"{host}:{self.port}"
-
-
-class _Line(asyncio.Protocol):
-    """One connection: what came, and whether the server has closed it."""
-
-    def __init__(self) -> None:
-        self.received = bytearray()
-        self.is_closed = False
-        self.lost = asyncio.Event()
-        self._changed = asyncio.Event()
-        self.transport: asyncio.Transport
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self.transport = transport
-
-    def data_received(self, data: bytes) -> None:
-        self.received += data
-        self._changed.set()
-        if len(self.received) > MAX_RECEIVED_BYTES:
-            self.transport.abort()
-
-    def eof_received(self) -> bool:
-        """The transport closes itself, unless this side has closed its sending half."""
-        self.is_closed = True
-        self._changed.set()
-        return False
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        self.is_closed = True
-        self.lost.set()
-        self._changed.set()
-
-    async def change(self, timeout_s: float) -> bool:
-        """Wait for bytes or the end; False when neither came in time."""
-        self._changed.clear()
-        try:
-            async with asyncio.timeout(timeout_s):
-                await self._changed.wait()
-        except TimeoutError:
-            return False
-        return True
-
-    def take(self, size: int) -> bytes:
-        data = bytes(self.received[:size])
-        del self.received[:size]
-        return data
 
 
 class Lines:
@@ -126,7 +57,7 @@ class Lines:
         self.dial = dial
         self.notebook = Notebook()
         self.slowest_s = 0.0
-        self._lines: dict[int, _Line | None] = {}
+        self._lines: dict[int, Line | None] = {}
 
     async def perform(self, step: Step) -> Heard:
         """Do one step; what a step is not about is an empty `Heard`."""
@@ -147,6 +78,8 @@ class Lines:
                 return await self._half_close(number)
             case Close(number, reset):
                 return await self._close(number, reset)
+            case Shake() | Plain() | Raw() | Farewell():
+                return await self._perform_tls(step)
 
     async def play(self, script: Script[None]) -> Outcome:
         """Drive a case to its outcome."""
@@ -175,23 +108,49 @@ class Lines:
                 await asyncio.wait_for(line.lost.wait(), self.dial.timeout_s)
             line.transport.abort()
 
-    async def _line(self, number: int) -> _Line | None:
+    async def _perform_tls(self, step: Shake | Plain | Raw | Farewell) -> Heard:
+        """The steps that are about TLS itself."""
+        number = step.line
+        line = self._lines.get(number)
+        match step:
+            case Shake(_, hello):
+                self._lines[number], heard = await shake(self.dial, hello, self.notebook, number)
+                return heard
+            case Plain():
+                self._lines[number] = await self._open(number, attach(self.dial, Line()))
+            case Raw(_, data) if isinstance(line, SecureLine) and not line.is_closed:
+                line.pieces.clear()
+                line.transport.write(data)
+                self.notebook.note(number, "sent (below TLS)", data)
+            case Farewell() if isinstance(line, SecureLine):
+                line.pieces.clear()
+                heard = await farewell(line, self.dial.timeout_s)
+                note_pieces(line, self.notebook, number)
+                self.notebook.note(number, f"alert from the server: {heard.alert or 'none'}")
+                return heard
+        return Heard()
+
+    async def _line(self, number: int) -> Line | None:
         """The connection; None when the server did not accept it."""
         if number not in self._lines:
-            try:
-                self._lines[number] = await connect(self.dial)
-                self.notebook.note(number, "connected")
-            except OSError as error:
-                self._lines[number] = None
-                self.notebook.note(number, f"not connected: {_reason(error)}")
+            self._lines[number] = await self._open(number, connect(self.dial))
         return self._lines[number]
+
+    async def _open(self, number: int, connecting: Awaitable[Line]) -> Line | None:
+        try:
+            line = await connecting
+        except OSError as error:
+            self.notebook.note(number, f"not connected: {reason_of(error)}")
+            return None
+        self.notebook.note(number, "connected")
+        return line
 
     async def _send(self, number: int, data: bytes) -> Heard:
         line = await self._line(number)
         if line is None or line.is_closed or line.transport.is_closing():
             self.notebook.note(number, "not sent: the connection is closed")
             return Heard(is_closed=True)
-        line.transport.write(data)
+        line.send(data)
         self.notebook.note(number, "sent", data)
         return Heard()
 
@@ -212,11 +171,13 @@ class Lines:
             return Heard(split.replies, raw)
         raw = line.take(len(line.received))
         self._note_end(number, raw, line, has_time)
-        return Heard(split.replies, raw, split.rest, split.is_lost, line.is_closed)
+        return _heard(split, raw, line)
 
-    def _note_end(self, number: int, raw: bytes, line: _Line, has_time: bool) -> None:
+    def _note_end(self, number: int, raw: bytes, line: Line, has_time: bool) -> None:
         if raw:
             self.notebook.note(number, "received", raw)
+        if line.alert:
+            self.notebook.note(number, f"alert from the server: {line.alert}")
         if line.is_closed:
             self.notebook.note(number, "closed by the server")
         elif not has_time:
@@ -234,7 +195,7 @@ class Lines:
         if not raw and not line.is_closed:
             self.notebook.note(number, f"nothing within {self.dial.settle_s:g} s")
         split = split_replies(raw)
-        return Heard(split.replies, raw, split.rest, split.is_lost, line.is_closed)
+        return _heard(split, raw, line)
 
     async def _half_close(self, number: int) -> Heard:
         line = await self._line(number)
@@ -249,7 +210,7 @@ class Lines:
         if line is None:
             return Heard(is_closed=True)
         if reset and not line.is_closed:
-            _reset_on_close(line.transport)
+            reset_on_close(line.transport)
             line.transport.abort()
         else:
             line.transport.close()
@@ -258,15 +219,8 @@ class Lines:
         return Heard(is_closed=True)
 
 
-async def connect(dial: Dial) -> _Line:
-    """A new connection; raises OSError (TimeoutError and TLS errors are some)."""
-    loop = asyncio.get_running_loop()
-    name = (dial.server_name or dial.host) if dial.tls else None
-    async with asyncio.timeout(max(dial.timeout_s, 1.0)):
-        _, line = await loop.create_connection(
-            _Line, dial.host, dial.port, ssl=dial.tls, server_hostname=name
-        )
-    return line
+def _heard(split: Split, raw: bytes, line: Line) -> Heard:
+    return Heard(split.replies, raw, split.rest, split.is_lost, line.is_closed, alert=line.alert)
 
 
 async def run_cases(
@@ -313,7 +267,7 @@ async def _require_reachable(dial: Dial) -> None:
         line = await connect(dial)
     except OSError as error:
         raise SoftctlError(
-            f"expected a Modbus/TCP server at {dial}, got {_reason(error)}"
+            f"expected a Modbus/TCP server at {dial}, got {reason_of(error)}"
         ) from error
     line.transport.close()
     await line.lost.wait()
@@ -359,20 +313,3 @@ def _require_restored(missed: Sequence[str]) -> None:
             f"expected to put back what the write ranges held, got no confirmation for "
             f"{len(missed)} places: {first}" + (" …" if len(missed) > 5 else "")
         )
-
-
-def _reason(error: OSError) -> str:
-    if isinstance(error, TimeoutError):
-        return "no connection in time"
-    if isinstance(error, ssl.SSLError):
-        return f"TLS error: {getattr(error, 'verify_message', '') or error.reason or error}"
-    if isinstance(error, socket.gaierror) or not error.errno:
-        return (error.strerror or str(error)).lower()
-    return os.strerror(error.errno).lower()
-
-
-def _reset_on_close(transport: asyncio.BaseTransport) -> None:
-    """Linger of zero seconds makes the close a TCP reset."""
-    sock = transport.get_extra_info("socket")
-    if sock is not None:
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))

@@ -9,7 +9,7 @@ from conform_flaws import FLAWS, expand
 from conform_reference import ReferenceServer
 from conform_wires import failed, play_all, site_of
 
-from softctl.conform import Site, Verdict, all_cases
+from softctl.conform import Site, Verdict, choose
 
 for part in ("header", "reads", "writes", "others", "stream", "memory"):
     import_module(f"conform_flaws_{part}")  # adds its flaws to the list
@@ -40,7 +40,7 @@ def test_a_wrong_server_fails_exactly_the_cases_meant_for_it(site, flaw, pattern
 def test_every_case_can_fail() -> None:
     """Each case is failed by a wrong server; nearly all by one that fails few others."""
     wide = {name for _, patterns in FLAWS for name in expand(patterns)}
-    assert wide == {case.id for case in all_cases()}
+    assert wide == {case.id for case in choose()}
     few = [found for _, patterns in FLAWS if len(found := expand(patterns)) < 60]
     assert wide - set().union(*few) == {
         "fc03-example",

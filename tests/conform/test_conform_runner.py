@@ -6,6 +6,7 @@ import asyncio
 import datetime
 import socket
 import ssl
+from pathlib import Path
 
 import pytest
 from conform_flaws import expand
@@ -17,9 +18,10 @@ from conform_reference import ReferenceServer
 from conform_sockets import serving
 from conform_wires import WANTED, failed, play_all, site_of
 
-from softctl.conform import Verdict, all_cases, choose
+from softctl.conform import Verdict, choose
 from softctl.errors import SoftctlError
-from softctl.runtime.conform_runner import Dial, run_cases
+from softctl.runtime.conform_lines import Dial
+from softctl.runtime.conform_runner import run_cases
 from softctl.values.tables import Table
 
 pytestmark = pytest.mark.network
@@ -34,12 +36,12 @@ async def test_a_right_server_passes_every_case() -> None:
         report = await run_cases(
             Dial("127.0.0.1", port),
             WANTED,
-            all_cases(),
+            choose(),
             on_site=sites.append,
             on_result=seen.append,
         )
     assert {r.case.id: r.outcome.reason for r in report.results if r.outcome.reason} == {}
-    assert report.counts()[Verdict.PASS] == len(all_cases())
+    assert report.counts()[Verdict.PASS] == len(choose())
     assert list(report.results) == seen
     assert sites == [report.site]
     assert server.holding == list(range(300))
@@ -114,7 +116,7 @@ async def test_a_server_that_is_not_there_is_an_error() -> None:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     with pytest.raises(SoftctlError, match=f"expected a Modbus/TCP server at 127.0.0.1:{port}"):
-        await run_cases(Dial("127.0.0.1", port), WANTED, all_cases())
+        await run_cases(Dial("127.0.0.1", port), WANTED, choose())
 
 
 async def test_values_are_put_back_when_a_run_is_broken_off() -> None:
@@ -176,7 +178,7 @@ async def test_values_are_put_back_when_the_survey_is_broken_off() -> None:
 
     server.__class__ = Stopping
     async with serving(server) as port:
-        task = asyncio.create_task(run_cases(Dial("127.0.0.1", port), WANTED, all_cases()))
+        task = asyncio.create_task(run_cases(Dial("127.0.0.1", port), WANTED, choose()))
         with pytest.raises(asyncio.CancelledError):
             await task
     assert server.holding == list(range(300))
@@ -223,10 +225,11 @@ async def test_tls_is_tested_too(tmp_path) -> None:
     """With the authority known all applies but half-closing; without it the error says why."""
     from dataclasses import replace
 
-    from softctl.cli.conform_options import TlsFiles
+    from softctl.cli.conform_tls import TlsOptions
 
     path, server_context = _certificate(tmp_path)
-    context = TlsFiles(path, None, None, None).context()
+    with TlsOptions(ca=Path(path)).prepared() as prepared:
+        context = prepared.context
     wanted = replace(WANTED, can_half_close=False)
     async with serving(ReferenceServer(), server_context) as port:
         cases = choose(["stream"], ["fc03-one", "clients-reset-50"])

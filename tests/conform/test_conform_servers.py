@@ -11,10 +11,11 @@ from pathlib import Path
 import pytest
 from conform_flaws import expand
 
-from softctl.conform import Range, Verdict, Wanted, all_cases
+from softctl.conform import Range, Verdict, Wanted, choose
 from softctl.conform.report import Report
 from softctl.modbus import Bank, Device
-from softctl.runtime.conform_runner import Dial, run_cases
+from softctl.runtime.conform_lines import Dial
+from softctl.runtime.conform_runner import run_cases
 from softctl.runtime.modbus_server import ModbusServer
 from softctl.values.tables import Table
 
@@ -69,7 +70,7 @@ async def _run_ours(device: Device, wanted: Wanted) -> Report:
     server = ModbusServer(device)
     host, port = await server.start()
     try:
-        return await run_cases(Dial(host, port, settle_s=0.02), wanted, all_cases())
+        return await run_cases(Dial(host, port, settle_s=0.02), wanted, choose())
     finally:
         await server.close()
 
@@ -145,7 +146,7 @@ def _process(*command: str | Path) -> Iterator[int]:
 
 async def _deviations(port: int, timeout_s: float) -> dict[str, str]:
     dial = Dial("127.0.0.1", port, timeout_s)
-    report = await run_cases(dial, EVERYTHING, all_cases())
+    report = await run_cases(dial, EVERYTHING, choose())
     assert report.unrestored == []
     return _reasons(report)
 
