@@ -26,12 +26,15 @@ class VirtualMachine:
         self.now_ns += self.period_ns
         while self.device.plant.now_ns < self.now_ns:
             self.device.step()
-        field, mirror = self.device.bank, self.controller.field_bank
-        mirror.bits(Table.DISCRETE_INPUTS)[:] = field.bits(Table.DISCRETE_INPUTS)
-        mirror.registers(Table.INPUT_REGISTERS)[:] = field.registers(Table.INPUT_REGISTERS)
+        units = self.device.banks
+        banks = [(units[unit], self.controller.field_banks[unit]) for unit in units]
+        for field, mirror in banks:
+            mirror.bits(Table.DISCRETE_INPUTS)[:] = field.bits(Table.DISCRETE_INPUTS)
+            mirror.registers(Table.INPUT_REGISTERS)[:] = field.registers(Table.INPUT_REGISTERS)
         self.controller.scan(self.now_ns)
-        field.bits(Table.COILS)[:] = mirror.bits(Table.COILS)
-        field.registers(Table.HOLDING_REGISTERS)[:] = mirror.registers(Table.HOLDING_REGISTERS)
+        for field, mirror in banks:
+            field.bits(Table.COILS)[:] = mirror.bits(Table.COILS)
+            field.registers(Table.HOLDING_REGISTERS)[:] = mirror.registers(Table.HOLDING_REGISTERS)
         self.device.note_write(self.now_ns)
         return self.controller.values()
 

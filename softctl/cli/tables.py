@@ -23,7 +23,11 @@ def print_register_map(machine: Machine, format_: str) -> None:
                 f"{server} server, {endpoint.host}:{endpoint.port}, unit {endpoint.unit}, "
                 f"word order {endpoint.word_order.name}"
             )
-            _print_rows([row for row in rows if row.server == server])
+            there = [row for row in rows if row.server == server]
+            for unit in dict.fromkeys(row.unit_id for row in there):
+                if unit != endpoint.unit:
+                    typer.echo(f"{server} server, unit {unit}")
+                _print_rows([row for row in there if row.unit_id == unit])
 
 
 def print_equipment(machine: Machine) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from softctl.control.hmi import HmiMap
 from softctl.control.statistics import ScanStatistics
-from softctl.image import Side, extents, point_reader, point_writer
+from softctl.image import Side, field_banks, point_reader, point_writer
 from softctl.logic import Application, Global, LogicFault
 from softctl.machine import Machine, Point, Role, Value
 from softctl.modbus.bank import Bank
@@ -33,8 +33,8 @@ def program_globals(machine: Machine) -> list[Global]:
 class Controller:
     """Runs an application against two banks, one scan at a time, without IO or a clock.
 
-    `field_bank` mirrors the I/O cards: before a scan the owner fills in its inputs,
-    after it the owner sends its outputs. `hmi.bank` is what the HMI server serves.
+    `field_banks` mirror the I/O cards of each unit id: before a scan the owner fills in their
+    inputs, after it the owner sends their outputs. `hmi.bank` is what the HMI server serves.
     """
 
     def __init__(self, machine: Machine, application: Application) -> None:
@@ -43,7 +43,7 @@ class Controller:
         self.instance = application.instantiate()
         self.statistics = ScanStatistics()
         self.hmi = HmiMap(machine)
-        self.field_bank = Bank(extents(machine, Side.FIELD))
+        self.field_banks = field_banks(machine)
         self.link_healthy = False
         self.fault: LogicFault | None = None
         self.clients = 0
@@ -54,9 +54,9 @@ class Controller:
         machine, instance = self.machine, self.instance
         inputs = _points(machine, Role.INPUT)
         outputs = _points(machine, Role.OUTPUT)
-        self._field_in = point_reader(self.field_bank, machine, inputs, Side.FIELD, wired=True)
+        self._field_in = point_reader(self.field_banks, machine, inputs, Side.FIELD, wired=True)
         self._set_inputs = instance.writer([p.name for p in inputs])
-        self._field_out = point_writer(self.field_bank, machine, outputs, Side.FIELD, wired=True)
+        self._field_out = point_writer(self.field_banks, machine, outputs, Side.FIELD, wired=True)
         self._outputs = instance.reader([p.name for p in outputs])
         self._set_outputs = instance.writer([p.name for p in outputs])
         self._fail_safe = [p.safe_value for p in outputs]
@@ -71,6 +71,11 @@ class Controller:
             for chart in charts
         ]
         self._field_out(self._fail_safe)
+
+    @property
+    def field_bank(self) -> Bank:
+        """The mirror of the cards at the field server's own unit id."""
+        return self.field_banks[self.machine.field.unit]
 
     def go_fail_safe(self) -> None:
         """Put every output, in the image and on the HMI map, at its fail-safe value."""

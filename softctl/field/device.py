@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from softctl.image import Side, extents, point_reader, point_writer
+from softctl.image import Side, field_banks, point_reader, point_writer
 from softctl.machine import Machine, Point, Role, Value
 from softctl.modbus.bank import Bank
 from softctl.plant import Plant
@@ -15,48 +15,70 @@ from softctl.values.types import Kind
 class FieldDevice:
     """Joins a plant to the four tables that a controller reads and writes.
 
-    The cards watch their controller, as remote I/O does: when nobody has written an
-    output for `machine.fail_safe_after_ns` of the caller's clock, every output goes to
-    its declared fail-safe value and stays there until the next write.
+    The cards watch their controller, as remote I/O does, and those of each unit id on their
+    own: when nobody has written an output of a unit for `machine.fail_safe_after_ns` of the
+    caller's clock, its outputs go to their declared fail-safe values and stay there until
+    the next write. `banks` holds the tables of each unit id, the server's own first.
     """
 
     def __init__(self, machine: Machine, plant: Plant) -> None:
         self.machine = machine
         self.plant = plant
-        self.bank = Bank(extents(machine, Side.FIELD))
+        self.banks = field_banks(machine)
         inputs = _wired_points(machine, Role.INPUT)
         outputs = _wired_points(machine, Role.OUTPUT)
-        self._read_outputs = point_reader(self.bank, machine, outputs, Side.FIELD, wired=False)
-        self._write_inputs = point_writer(self.bank, machine, inputs, Side.FIELD, wired=False)
+        self._read_outputs = point_reader(self.banks, machine, outputs, Side.FIELD, wired=False)
+        self._write_inputs = point_writer(self.banks, machine, inputs, Side.FIELD, wired=False)
         self._drive = plant.writer([point.terminal for point in outputs])
         self._sense = plant.reader([point.terminal for point in inputs])
         self._from_si = [_from_si(point) for point in inputs]
         self._to_si = [_to_si(point) for point in outputs]
         self._fail_safe = self._fail_safe_memory()
-        self._written_at_ns: int | None = None
-        self.is_fail_safe = False
-        self.go_fail_safe()
+        self._written_at_ns: dict[int, int] = {}
+        self._safe_units: set[int] = set()
+        for unit in self._fail_safe:
+            self._go_fail_safe(unit)
         self._publish()
 
-    def note_write(self, now_ns: int) -> None:
-        """Tell the watchdog that a controller has just written outputs."""
-        self._written_at_ns = now_ns
-        self.is_fail_safe = False
+    @property
+    def bank(self) -> Bank:
+        """The tables of the server's own unit id."""
+        return self.banks[self.machine.field.unit]
+
+    @property
+    def is_fail_safe(self) -> bool:
+        """Whether outputs are fail-safe because nobody writes them, of any unit."""
+        return bool(self._safe_units)
+
+    def note_write(self, now_ns: int, unit: int | None = None) -> bool:
+        """Tell the watchdog that a controller has just written outputs of a unit, or of all.
+
+        True when they were at fail-safe.
+        """
+        units = set(self._fail_safe if unit is None else (unit,))
+        was_safe = not units.isdisjoint(self._safe_units)
+        self._safe_units -= units
+        self._written_at_ns.update(dict.fromkeys(units, now_ns))
+        return was_safe
 
     def watch(self, now_ns: int) -> bool:
-        """Let the watchdog act; True when it has just driven the outputs to fail-safe."""
-        if self.is_fail_safe or self._written_at_ns is None:
-            return False
-        if now_ns - self._written_at_ns < self.machine.fail_safe_after_ns:
-            return False
-        self.go_fail_safe()
-        return True
+        """Let the watchdog act; True when it has just driven outputs to fail-safe."""
+        oldest_ns = now_ns - self.machine.fail_safe_after_ns
+        late = [unit for unit, at_ns in self._written_at_ns.items() if at_ns <= oldest_ns]
+        for unit in late:
+            self._go_fail_safe(unit)
+        return bool(late)
 
     def go_fail_safe(self) -> None:
         """Drive every output to its declared fail-safe value."""
-        for memory, content in self._fail_safe:
+        for unit in self._fail_safe:
+            self._go_fail_safe(unit)
+
+    def _go_fail_safe(self, unit: int) -> None:
+        for memory, content in self._fail_safe[unit]:
             memory[:] = content
-        self.is_fail_safe = True
+        self._written_at_ns.pop(unit, None)
+        self._safe_units.add(unit)
 
     def step(self) -> None:
         """One plant step: outputs from the bank, physics, inputs into the bank."""
@@ -65,14 +87,19 @@ class FieldDevice:
         self.plant.step()
         self._publish()
 
-    def _fail_safe_memory(self) -> list[tuple[bytearray, bytes]]:
-        """The output tables and their content when every output is at its fail-safe value."""
+    def _fail_safe_memory(self) -> dict[int, list[tuple[bytearray, bytes]]]:
+        """The output tables of each unit and their content when every output is fail-safe."""
         points = [p for p in self.machine.points.values() if p.role is Role.OUTPUT]
-        write = point_writer(self.bank, self.machine, points, Side.FIELD, wired=True)
+        write = point_writer(self.banks, self.machine, points, Side.FIELD, wired=True)
         write([point.safe_value for point in points])
-        coils = self.bank.bits(Table.COILS)
-        registers = self.bank.registers(Table.HOLDING_REGISTERS)
-        return [(coils, bytes(coils)), (registers, bytes(registers))]
+        found = {}
+        for unit in dict.fromkeys(
+            card.unit for card in self.machine.cards.values() if not card.kind.is_input
+        ):
+            bank = self.banks[unit]
+            memories = (bank.bits(Table.COILS), bank.registers(Table.HOLDING_REGISTERS))
+            found[unit] = [(memory, bytes(memory)) for memory in memories]
+        return found
 
     def _publish(self) -> None:
         inputs = zip(self._from_si, self._sense(), strict=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from softctl.image.checks import WriteCheck
 from softctl.image.copies import Reader, Writer, point_reader, point_setter, point_writer
-from softctl.image.sides import Side, extents
+from softctl.image.sides import Side, extents, field_banks
 
 __all__ = [
     "Reader",
@@ -12,6 +12,7 @@ __all__ = [
     "WriteCheck",
     "Writer",
     "extents",
+    "field_banks",
     "point_reader",
     "point_setter",
     "point_writer",

@@ -12,7 +12,7 @@ only for the values that changed and have to be converted.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import chain, compress
 from operator import and_, itemgetter, ne
 
@@ -29,15 +29,19 @@ Picker = Callable[[Sequence[Value] | bytearray], tuple[Value, ...]]
 _UNFIT = (ValueError, OverflowError, struct.error)
 
 
+Banks = Bank | Mapping[int, Bank]
+"""One bank, or the field's by unit id."""
+
+
 def point_reader(
-    bank: Bank, machine: Machine, points: Sequence[Point], side: Side, *, wired: bool
+    bank: Banks, machine: Machine, points: Sequence[Point], side: Side, *, wired: bool
 ) -> Reader:
-    """A function that reads the values of `points` from `bank`.
+    """A function that reads the values of `points` from `bank`, or from their units' banks.
 
     `wired` says that the reader stands behind the wiring, as a program does, and sees a
     BOOL point's meaning; without it the electrical state is read, as a terminal has it.
     """
-    cells = [cell(bank, machine, point, side, wired=wired) for point in points]
+    cells = [_cell(bank, machine, point, side, wired=wired) for point in points]
     parts = list(_parts(cells))
     arrange = _arranger([index for part in parts for index in part.indices])
     values: tuple[Value, ...] = ()
@@ -53,7 +57,7 @@ def point_reader(
 
 
 def point_writer(
-    bank: Bank, machine: Machine, points: Sequence[Point], side: Side, *, wired: bool
+    bank: Banks, machine: Machine, points: Sequence[Point], side: Side, *, wired: bool
 ) -> Writer:
     """A function that writes the values of `points` into `bank`; see `point_reader`.
 
@@ -62,7 +66,7 @@ def point_writer(
     they can, so that there is always something to show. The function raises ValueError for a
     wrong number of values.
     """
-    cells = [cell(bank, machine, point, side, wired=wired) for point in points]
+    cells = [_cell(bank, machine, point, side, wired=wired) for point in points]
     parts = list(_writing_parts(cells))
     count = len(cells)
 
@@ -73,6 +77,11 @@ def point_writer(
             part(values)
 
     return write
+
+
+def _cell(banks: Banks, machine: Machine, point: Point, side: Side, *, wired: bool) -> Cell:
+    bank = banks if isinstance(banks, Bank) else banks[machine.field_unit(point)]
+    return cell(bank, machine, point, side, wired=wired)
 
 
 def point_setter(

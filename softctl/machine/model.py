@@ -108,7 +108,8 @@ class Equipment:
 class Card:
     """A group of channels with a range of addresses, the first of which is `first`.
 
-    `raw` holds the counts at the ends of an analog range (signed 16 bit).
+    `raw` holds the counts at the ends of an analog range (signed 16 bit). `unit` is the unit
+    id it answers at: the cards of one unit share its four tables.
     """
 
     name: str
@@ -119,6 +120,7 @@ class Card:
     first: int
     raw: tuple[int, int]
     place: Place
+    unit: int
 
     @property
     def table(self) -> Table:
@@ -300,6 +302,17 @@ class Machine:
     equipment: Mapping[str, Equipment]
     points: Mapping[str, Point]
     file: str
+
+    @property
+    def field_units(self) -> tuple[int, ...]:
+        """The unit ids of the field server: its own, then those of its cards."""
+        others = (card.unit for card in self.cards.values())
+        return tuple(dict.fromkeys((self.field.unit, *others)))
+
+    def field_unit(self, point: Point) -> int:
+        """The unit id at which the field server has a point."""
+        card = self.cards.get(point.card)
+        return self.field.unit if card is None else card.unit
 
     def hmi_order(self, point: Point) -> WordOrder:
         """The order of a point's registers on the HMI map.

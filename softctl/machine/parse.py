@@ -78,7 +78,7 @@ class _MachineReader:
         plant = self._section("plant", PlantSection)
         self._check_times(control)
         field, hmi = self._endpoints()
-        cards = self._cards()
+        cards = self._cards(field.unit)
         points = self._points(file, cards)
         return Machine(
             name=head.name,
@@ -195,7 +195,7 @@ class _MachineReader:
 
     # Cards
 
-    def _cards(self) -> dict[str, Card]:
+    def _cards(self, own_unit: int) -> dict[str, Card]:
         self.card_names = {
             named.name: named for named in self._reader.children(self._part("cards"), "cards")
         }
@@ -204,11 +204,18 @@ class _MachineReader:
             for name, named in self.card_names.items()
             if (section := self._card_section(named)) is not None
         }
+        units = {
+            name: own_unit if section.unit is None else section.unit
+            for name, section in sections.items()
+        }
         first: dict[str, int] = {}
-        for table in Table:
-            first |= self._place_cards(table, sections)
+        for unit in dict.fromkeys(units.values()):
+            there = {name: one for name, one in sections.items() if units[name] == unit}
+            where = "the field's" if unit == own_unit else f"the field's unit {unit}'s"
+            for table in Table:
+                first |= self._place_cards(table, there, where)
         return {
-            name: _card(self.card_names[name], section, first[name])
+            name: _card(self.card_names[name], section, first[name], units[name])
             for name, section in sections.items()
             if name in first
         }
@@ -224,7 +231,9 @@ class _MachineReader:
             return None
         return section
 
-    def _place_cards(self, table: Table, sections: Mapping[str, CardSection]) -> dict[str, int]:
+    def _place_cards(
+        self, table: Table, sections: Mapping[str, CardSection], where: str
+    ) -> dict[str, int]:
         requests = [
             Request(
                 name=name,
@@ -236,7 +245,7 @@ class _MachineReader:
             for name, section in sections.items()
             if section.kind.table is table
         ]
-        return allocate(requests, self._reader.problems, where=f"the field's {table.value}")
+        return allocate(requests, self._reader.problems, where=f"{where} {table.value}")
 
     # Equipment
 
@@ -283,7 +292,7 @@ class _MachineReader:
         return entry.value if isinstance(entry.value, dict) else {}
 
 
-def _card(named: Named, section: CardSection, first: int) -> Card:
+def _card(named: Named, section: CardSection, first: int, unit: int) -> Card:
     return Card(
         name=named.name,
         kind=section.kind,
@@ -293,6 +302,7 @@ def _card(named: Named, section: CardSection, first: int) -> Card:
         first=first,
         raw=section.raw or DEFAULT_COUNTS,
         place=named.place,
+        unit=unit,
     )
 
 

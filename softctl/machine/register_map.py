@@ -26,7 +26,7 @@ _COUNTS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One point on one server.
+    """One point on one server, where it answers at `unit_id`.
 
     `address` is the zero-based wire address of its first register or bit, `number` the
     printed one-based number of the same place, such as 30001. `bit` is that of a BOOL in a
@@ -36,6 +36,7 @@ class Row:
     """
 
     server: str
+    unit_id: int
     table: str
     address: int
     bit: str
@@ -59,7 +60,7 @@ class Row:
 
 
 def register_map(machine: Machine) -> list[Row]:
-    """Every point of both servers, field first, by table and address."""
+    """Every point of both servers, field first, by unit id, table and address."""
     found = [
         (server, address, point)
         for point in machine.points.values()
@@ -67,10 +68,9 @@ def register_map(machine: Machine) -> list[Row]:
         if address is not None
     ]
     tables = list(Table)
-    found.sort(
-        key=lambda one: (one[0], tables.index(one[1].table), one[1].address, one[1].bit or 0)
-    )
-    return [_row(machine, *one) for one in found]
+    found.sort(key=lambda one: (tables.index(one[1].table), one[1].address, one[1].bit or 0))
+    rows = [_row(machine, *one) for one in found]
+    return sorted(rows, key=lambda row: (row.server, row.unit_id))
 
 
 def to_csv(rows: Iterable[Row]) -> str:
@@ -94,6 +94,7 @@ def _row(machine: Machine, server: str, address: Address, point: Point) -> Row:
     is_raw = is_field and point.raw is not None
     return Row(
         server=server,
+        unit_id=machine.field_unit(point) if is_field else machine.hmi.unit,
         table=address.table.value,
         address=address.address,
         bit="" if address.bit is None else str(address.bit),

@@ -68,6 +68,9 @@ Ends = Annotated[
 ]
 
 
+UnitId = Annotated[int, whole(0, 255)]
+
+
 class Section(BaseModel):
     """What all sections share: no unknown keys, no changes."""
 
@@ -171,7 +174,7 @@ class EndpointSection(Section):
 
     host: Host = Field(default="127.0.0.1", description="address to listen at or connect to")
     port: Port = Field(description="TCP port; 0 takes a free one")
-    unit: Annotated[int, whole(0, 255)] = Field(default=1, description="unit identifier")
+    unit: UnitId = Field(default=1, description="unit identifier")
     word_order: Order = Field(
         default=WordOrder.ABCD, description="order of the bytes of values wider than a register"
     )
@@ -212,6 +215,9 @@ class CardSection(Section):
         default=None, description="pins the wire address of channel 0"
     )
     raw: Counts | None = Field(default=None, description="counts at the ends of an analog range")
+    unit: UnitId | None = Field(
+        default=None, description="unit identifier it answers at; else the field server's"
+    )
 
 
 class ScaleSection(Section):

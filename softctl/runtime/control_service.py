@@ -56,7 +56,7 @@ class ControlService:
             identification=identification(controller.machine, endpoint, "soft controller"),
         )
         self.faults = Faults(Random(controller.machine.seed))
-        self.server = ModbusServer(serve(device, endpoint, self.faults))
+        self.server = ModbusServer(serve([device], endpoint, self.faults))
         self._link: FieldLink | None = None
         self._task: asyncio.Task[None] | None = None
         self._reported_at_ns = 0
@@ -82,7 +82,7 @@ class ControlService:
         require_tls(machine.field, field_tls)
         self.faults.started_ns = time.monotonic_ns()
         where = await self.server.start(host, port, tls, self._sink)
-        self._link = FieldLink(machine, controller.field_bank, *field, self._sink, field_tls)
+        self._link = FieldLink(machine, controller.field_banks, *field, self._sink, field_tls)
         self._task = asyncio.create_task(self._run(self._link))
         return where
 

@@ -82,34 +82,37 @@ class FieldClient:
             self._drop()
             await asyncio.sleep(0)  # the transport closes its socket on the next turn
 
-    async def read(self, table: Table, address: int, count: int) -> bytes:
+    async def read(self, table: Table, address: int, count: int, unit: int | None = None) -> bytes:
         """Read `count` bits (one byte each) or registers (two bytes each, big-endian).
 
         Args:
             address: the first wire address, 0..65535.
             count: 1..2000 bits or 1..125 registers.
+            unit: another unit id behind the same connection, 0..255.
 
         Raises:
             LinkError: no connection, no reply in time, an exception code or a wrong reply.
         """
-        what = f"read {count} {table.value} from {address}"
+        what = f"read {count} {table.value} from {address}{_at(unit)}"
+        asked = self._unit if unit is None else unit
         async with self._lock:
             reply = await self._ask(
                 what,
                 table.read_function,
-                lambda client: _reader(client, table)(address, count=count, device_id=self._unit),
+                lambda client: _reader(client, table)(address, count=count, device_id=asked),
             )
             return (
                 self._bits(reply, count, what) if table.is_bits else self._words(reply, count, what)
             )
 
-    async def write(self, table: Table, address: int, data: bytes) -> None:
+    async def write(self, table: Table, address: int, data: bytes, unit: int | None = None) -> None:
         """Write bits (one byte each) or registers (two bytes each, big-endian).
 
         Args:
             table: coils or holding registers.
             address: the first wire address, 0..65535.
             data: 1..1968 bits or 1..123 registers.
+            unit: another unit id behind the same connection, 0..255.
 
         Raises:
             LinkError: as for `read`.
@@ -118,11 +121,12 @@ class FieldClient:
         if not table.is_writable or (len(data) % 2 and not table.is_bits):
             raise ValueError(f"expected whole coils or holding registers, got {table.value}")
         count = len(data) if table.is_bits else len(data) // 2
-        what = f"write {count} {table.value} from {address}"
+        what = f"write {count} {table.value} from {address}{_at(unit)}"
+        asked = self._unit if unit is None else unit
         function = 15 if table.is_bits else 16
         async with self._lock:
             reply = await self._ask(
-                what, function, lambda client: _write(client, table, address, data, self._unit)
+                what, function, lambda client: _write(client, table, address, data, asked)
             )
             if (reply.address, reply.count) != (address, count):
                 self._fail(what, f"the reply confirms {reply.count} from {reply.address}")
@@ -223,6 +227,10 @@ class FieldClient:
     def _fail(self, what: str, got: str, cause: Exception | None = None) -> NoReturn:
         self._drop()
         raise LinkError(f"expected {self._host}:{self._port} to {what}, got {got}") from cause
+
+
+def _at(unit: int | None) -> str:
+    return "" if unit is None else f" at unit {unit}"
 
 
 def _reader(client: AsyncModbusTcpClient, table: Table) -> Callable[..., Awaitable[ModbusPDU]]:

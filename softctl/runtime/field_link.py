@@ -25,7 +25,9 @@ _RETRY_S = (0.05, 0.1, 0.2, 0.5, 1.0)
 
 
 class FieldLink:
-    """Keeps `bank`, the controller's mirror of the I/O cards, in step with the cards.
+    """Keeps `banks`, the controller's mirrors of the I/O cards, in step with the cards.
+
+    There is a bank for each unit id of the field, and one connection for all of them.
 
     The link is healthy while the last complete exchange is younger than the machine's
     `fail_safe_after_ns`, in wall time. A request never waits longer than half of that, and
@@ -37,7 +39,7 @@ class FieldLink:
     def __init__(
         self,
         machine: Machine,
-        bank: Bank,
+        banks: Mapping[int, Bank],
         host: str,
         port: int,
         sink: EventSink = ignore,
@@ -46,12 +48,17 @@ class FieldLink:
         timeout_s = machine.fail_safe_after_ns / 2e9
         self._client = FieldClient(host, port, machine.field.unit, timeout_s, tls)
         self._where = f"{host}:{port}"
-        self._bank = bank
+        self._banks = banks
         self._sink = sink
         self._limit_ns = machine.fail_safe_after_ns
-        ranges = extents(machine, Side.FIELD)
-        self._reads = plan_reads(_cards(ranges, _INPUTS), ranges)
-        self._writes = plan_writes(_cards(ranges, _OUTPUTS), ranges)
+        self._reads: list[tuple[int, Span]] = []
+        self._writes: list[tuple[int, Span]] = []
+        for unit in machine.field_units:
+            ranges = extents(machine, Side.FIELD, unit)
+            reads = plan_reads(_cards(ranges, _INPUTS), ranges)
+            writes = plan_writes(_cards(ranges, _OUTPUTS), ranges)
+            self._reads += [(unit, span) for span in reads]
+            self._writes += [(unit, span) for span in writes]
         self._good_at_ns: int | None = None
         self._deadline_ns: int | None = None
         self._connected = False
@@ -76,9 +83,9 @@ class FieldLink:
             return False
         self._deadline_ns = self._new_deadline_ns()
         try:
-            for table, first, count in self._reads:
-                data = await self._in_time(self._client.read(table, first, count))
-                memory, start, end = self._span(table, first, count)
+            for unit, span in self._reads:
+                data = await self._in_time(self._client.read(*span, unit))
+                memory, start, end = self._memory(unit, span)
                 memory[start:end] = data
         except LinkError as error:
             self._fail(error)
@@ -93,9 +100,10 @@ class FieldLink:
         if not self._connected or self._deadline_ns is None:
             return
         try:
-            for table, first, count in self._writes:
-                memory, start, end = self._span(table, first, count)
-                await self._in_time(self._client.write(table, first, bytes(memory[start:end])))
+            for unit, span in self._writes:
+                memory, start, end = self._memory(unit, span)
+                data = bytes(memory[start:end])
+                await self._in_time(self._client.write(span[0], span[1], data, unit))
         except LinkError as error:
             self._fail(error)
         else:
@@ -141,10 +149,12 @@ class FieldLink:
                 "got answers that are too slow"
             ) from None
 
-    def _span(self, table: Table, first: int, count: int) -> tuple[bytearray, int, int]:
+    def _memory(self, unit: int, span: Span) -> tuple[bytearray, int, int]:
+        table, first, count = span
+        bank = self._banks[unit]
         if table.is_bits:
-            return self._bank.bits(table), first, first + count
-        return self._bank.registers(table), 2 * first, 2 * (first + count)
+            return bank.bits(table), first, first + count
+        return bank.registers(table), 2 * first, 2 * (first + count)
 
     def _fail(self, error: LinkError) -> None:
         self._connected = False

@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import ssl
 import time
+from functools import partial
 from random import Random
 
 from softctl.field import FieldDevice
 from softctl.image import Side
 from softctl.image.permissions import role_table
+from softctl.modbus.bank import Bank
 from softctl.modbus.clients import Client
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
@@ -39,17 +41,9 @@ class FieldService:
         self.lost_ns = 0
         self._sink = sink
         endpoint = device.machine.field
-        roles = role_table(device.machine, Side.FIELD)
-        permit = None if roles is None else roles.permits
-        modbus = Device(
-            device.bank,
-            endpoint.unit,
-            permit=permit,
-            on_write=self._note_write,
-            identification=identification(device.machine, endpoint, "simulated field"),
-        )
+        devices = [self._unit(unit, bank) for unit, bank in device.banks.items()]
         self.faults = Faults(Random(device.machine.seed))
-        self.server = ModbusServer(serve(modbus, endpoint, self.faults))
+        self.server = ModbusServer(serve(devices, endpoint, self.faults))
         self._task: asyncio.Task[None] | None = None
 
     async def start(
@@ -76,10 +70,23 @@ class FieldService:
         assert self._task is not None
         await asyncio.shield(self._task)
 
-    def _note_write(self, client: Client, table: Table, address: int, data: bytes) -> None:
-        if self.device.is_fail_safe:
+    def _unit(self, unit: int, bank: Bank) -> Device:
+        """What answers at one unit id."""
+        machine = self.device.machine
+        roles = role_table(machine, Side.FIELD, unit)
+        return Device(
+            bank,
+            unit,
+            permit=None if roles is None else roles.permits,
+            on_write=partial(self._note_write, unit),
+            identification=identification(machine, machine.field, "simulated field"),
+        )
+
+    def _note_write(
+        self, unit: int, client: Client, table: Table, address: int, data: bytes
+    ) -> None:
+        if self.device.note_write(time.monotonic_ns(), unit):
             self._sink("outputs driven by", client=client.name)
-        self.device.note_write(time.monotonic_ns())
 
     async def _run(self) -> None:
         plant, clock = self.device.plant, self.clock

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from softctl import __version__
 from softctl.machine import Endpoint, Machine, WhenFull
 from softctl.machine import UnknownUnit as UnknownUnitSetting
@@ -23,8 +25,11 @@ _WHEN_FULL = {
 _LONGEST = 200
 
 
-def serve(device: Device, endpoint: Endpoint, faults: Faults) -> Server:
-    """The server of one device, with the endpoint's settings and the faults on its wire."""
+def serve(devices: Sequence[Device], endpoint: Endpoint, faults: Faults) -> Server:
+    """The server of some devices, with the endpoint's settings and the faults on its wire.
+
+    The first one is the server's own: it answers to the unit ids 0 and 255 too.
+    """
     who = endpoint.connections
     policy = Policy(
         max_connections=who.limit,
@@ -34,7 +39,8 @@ def serve(device: Device, endpoint: Endpoint, faults: Faults) -> Server:
         read_only=parse_networks(who.read_only),
     )
     return Server(
-        [device],
+        devices,
+        direct=devices[0],
         unknown_unit=_UNKNOWN_UNIT[endpoint.unknown_unit],
         policy=policy,
         faults=faults,

@@ -156,6 +156,9 @@ class _FaultReader:
         address = self._address(name, server, place)
         if address is None:
             return None
+        if server == "field" and len(self._machine.field_units) > 1:
+            unit = self._machine.field_unit(self._machine.points[name])
+            scope = replace(scope, units=scope.units or frozenset({unit}))
         return replace(
             scope,
             table=address.table,

@@ -57,7 +57,8 @@ def test_the_watchdog_drops_the_outputs(device: FieldDevice) -> None:
     coil = field_address(device, "P_101").address
     limit_ns = device.machine.fail_safe_after_ns
     device.bank.bits(Table.COILS)[coil] = 1
-    device.note_write(1_000)
+    assert device.note_write(1_000), "they were at fail-safe from the start"
+    assert not device.note_write(1_000)
     assert not device.watch(1_000 + limit_ns - 1)
     assert device.bank.bits(Table.COILS)[coil] == 1
     assert device.watch(1_000 + limit_ns)

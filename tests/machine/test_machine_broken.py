@@ -88,7 +88,7 @@ BROKEN = {
         DO_1,
         DO_1.replace("channels: 16", "channels: 16, adress: 4"),
         "|adress",
-        "expected a key among kind, channels, order_code, description, address, raw; got 'adress'",
+        "kind, channels, order_code, description, address, raw, unit; got 'adress'",
         "cards.DO_1.adress",
         "did you mean address?",
     ),

@@ -11,7 +11,7 @@ from random import Random
 
 import pytest
 
-from softctl.image import Side, extents
+from softctl.image import Side, extents, field_banks
 from softctl.machine import Machine
 from softctl.modbus import Bank, Device, Server
 from softctl.modbus.fault_scope import Scope
@@ -55,7 +55,7 @@ async def test_inputs_come_and_outputs_go(machine: Machine) -> None:
     field = Field(machine)
     mirror = Bank(extents(machine, Side.FIELD))
     at = await field.server.start()
-    link = FieldLink(machine, mirror, *at)
+    link = FieldLink(machine, {machine.field.unit: mirror}, *at)
     field.bank.bits(Table.DISCRETE_INPUTS)[9] = 1
     field.bank.registers(Table.INPUT_REGISTERS)[0:2] = b"\x12\x34"
     mirror.bits(Table.COILS)[8] = 1
@@ -75,9 +75,7 @@ async def test_a_field_that_does_not_answer_is_lost_and_found(
     told: list[str] = []
     field = Field(machine)
     at = await field.server.start()
-    link = FieldLink(
-        machine, Bank(extents(machine, Side.FIELD)), *at, lambda event, **_: told.append(event)
-    )
+    link = FieldLink(machine, field_banks(machine), *at, lambda event, **_: told.append(event))
     await exchange_until(link, lambda: link.healthy)
     rule = Rule(effect, Scope())
     field.faults.add(rule)
@@ -103,7 +101,7 @@ async def test_a_field_that_is_slow_in_every_answer_does_not_stretch_the_fail_sa
     told: list[str] = []
     link = FieldLink(
         machine,
-        Bank(extents(machine, Side.FIELD)),
+        field_banks(machine),
         *at,
         lambda event, **fields: told.append(str(fields.get("reason"))),
     )
@@ -126,7 +124,7 @@ async def test_a_link_closes_even_if_the_cancellation_of_a_connection_is_lost(
     machine: Machine,
 ) -> None:
     """A link that is closed while it connects ends, though the first request to end is lost."""
-    link = FieldLink(machine, Bank(extents(machine, Side.FIELD)), "127.0.0.1", 1)
+    link = FieldLink(machine, field_banks(machine), "127.0.0.1", 1)
     connecting = asyncio.Event()
 
     async def lose_the_first() -> None:
@@ -149,7 +147,7 @@ async def test_a_field_that_comes_late_is_found(machine: Machine) -> None:
     field = Field(machine)
     host, port = await field.server.start()
     await field.server.close()
-    link = FieldLink(machine, Bank(extents(machine, Side.FIELD)), host, port)
+    link = FieldLink(machine, field_banks(machine), host, port)
     for _ in range(10):
         assert not await link.read_inputs()
         await asyncio.sleep(0.01)

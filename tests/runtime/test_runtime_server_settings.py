@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
+import socket
+
 import pytest
 
 from softctl import __version__
 from softctl.control import Controller, program_globals
 from softctl.field import FieldDevice
-from softctl.logic import Source, compile_application
-from softctl.machine import parse_machine
+from softctl.logic import Application, Source, compile_application
+from softctl.machine import Machine, parse_machine
 from softctl.modbus.actions import Send
 from softctl.modbus.clients import Client
 from softctl.modbus.codes import ExceptionCode
@@ -37,13 +40,18 @@ hmi:
 """
 
 
-def servers(settings: str) -> tuple[Server, Server]:
-    """The field's and the HMI's server of a machine, as the services build them."""
+def desk(settings: str) -> tuple[Machine, Application]:
+    """A machine with these settings and a program that does nothing."""
     head = "name: desk\ntitle: Desk – 1\nprograms: [none.st]\n"
     machine = parse_machine(head + settings + POINTS, "desk.yaml")
-    clock = MachineClock()
     source = Source("none.st", "PROGRAM Nothing\n;\nEND_PROGRAM\n")
-    application = compile_application([source], program_globals(machine))
+    return machine, compile_application([source], program_globals(machine))
+
+
+def servers(settings: str) -> tuple[Server, Server]:
+    """The field's and the HMI's server of a machine, as the services build them."""
+    machine, application = desk(settings)
+    clock = MachineClock()
     field = FieldService(FieldDevice(machine, build_plant(machine)), clock)
     control = ControlService(Controller(machine, application), clock)
     return field.server.server, control.server.server
@@ -132,6 +140,66 @@ def test_who_may_connect_and_for_how_long() -> None:
     assert field.pool.expire(5_000_000_000)[0] == [own]
     assert hmi.admit(Client("a", "192.0.2.1"), 0) == (True, None)
     assert hmi.admit(Client("b", "192.0.2.1"), 0) == (False, None)
+
+
+LIMITED = """
+field: {port: 0}
+hmi:
+  port: 0
+  connections: {limit: 2, idle: 1 s, allow: [127.0.0.1, 127.0.0.2], read_only: [127.0.0.2]}
+"""
+
+
+class Caller:
+    """A client at a loopback address of its choice."""
+
+    def __init__(self, port: int, host: str = "127.0.0.1") -> None:
+        self.socket = socket.create_connection(("127.0.0.1", port), 5, source_address=(host, 0))
+
+    def ask(self, pdu: bytes) -> bytes:
+        """The reply PDU, empty when the server has closed the connection."""
+        try:
+            self.socket.sendall(encode_frame(7, 1, pdu))
+            return self.socket.recv(260)[7:]
+        except ConnectionError:
+            return b""
+
+
+@pytest.mark.network
+async def test_connections_of_a_running_controller() -> None:
+    """Allowed, read-only, capped and idle clients, as the machine file says, over sockets."""
+    machine, application = desk(LIMITED)
+    control = ControlService(Controller(machine, application), MachineClock())
+    _, port = await control.start("127.0.0.1", 0, ("127.0.0.1", 1))
+    callers: list[Caller] = []
+
+    def call(host: str = "127.0.0.1") -> Caller:
+        callers.append(Caller(port, host))
+        return callers[-1]
+
+    def act() -> None:
+        assert call("127.0.0.3").ask(READ_COIL) == b"", "not allowed"
+        oldest, reader = call(), call("127.0.0.2")
+        assert reader.ask(SET_COIL) == b"\x85\x01"
+        assert reader.ask(READ_COIL) == b"\x01\x01\x00"
+        assert oldest.ask(READ_COIL) == b"\x01\x01\x00"
+        assert reader.ask(READ_COIL) == b"\x01\x01\x00"
+        assert call().ask(SET_COIL) == SET_COIL
+        assert oldest.ask(READ_COIL) == b"", "closed for the new one"
+        assert reader.ask(READ_COIL)[:2] == b"\x01\x01", "used later, so it stays"
+
+    await asyncio.to_thread(act)
+    counts = {
+        client.host: (client.requests, client.exceptions) for client in control.server.clients
+    }
+    assert counts["127.0.0.2"] == (4, {1: 1})
+    async with asyncio.timeout(10):
+        while control.server.connections:
+            await asyncio.sleep(0.02)
+    assert callers[2].ask(READ_COIL) == b"", "closed because it was idle"
+    for caller in callers:
+        caller.socket.close()
+    await control.close()
 
 
 def test_defaults_let_everybody_in() -> None:
