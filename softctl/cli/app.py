@@ -13,6 +13,7 @@ import typer
 from softctl import __version__
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
+from softctl.cli.trial import trial
 from softctl.errors import Problem, ProblemsError, SoftctlError
 
 if TYPE_CHECKING:
@@ -303,6 +304,7 @@ def convert(
     command.convert(source, target, overwrite=overwrite)
 
 
+app.command(epilog=CAUTION)(trial)
 app.command()(conform)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from softctl.errors import SoftctlError
 from softctl.image import Side, WriteCheck, extents, point_reader, point_setter, point_writer
-from softctl.machine import Machine, Point, Role
+from softctl.machine import Machine, Point, Role, Value
 from softctl.modbus.bank import Bank
 
 
@@ -28,8 +28,11 @@ class HmiMap:
         self.take = point_reader(self.bank, machine, self.written, Side.HMI, wired=True)
         self.show = point_writer(self.bank, machine, self.shown, Side.HMI, wired=True)
         self.check_write = WriteCheck(machine, self.written)
+        self._setters = {
+            point.name: point_setter(self.bank, machine, point, Side.HMI) for point in self.written
+        }
         self._commands = {
-            point.name: point_setter(self.bank, machine, point, Side.HMI)
+            point.name: self._setters[point.name]
             for point in self.written
             if point.role is Role.COMMAND
         }
@@ -47,6 +50,17 @@ class HmiMap:
         self.require_commands(names)
         for name in names:
             self._commands[name](True)
+
+    def put(self, name: str, value: Value) -> None:
+        """Write a command or set point as an HMI does; the value has to fit its range.
+
+        Raises SoftctlError for a name that is neither.
+        """
+        setter = self._setters.get(name)
+        if setter is None:
+            known = ", ".join(self._setters) or "none"
+            raise SoftctlError(f"expected a command or set point ({known}), got {name}")
+        setter(value)
 
     def release_commands(self) -> None:
         """Clear every momentary command: the scan that saw it has acted on it, once."""

@@ -87,6 +87,15 @@ class FieldDevice:
         self.plant.step()
         self._publish()
 
+    def advance(self, until_ns: int) -> None:
+        """Steps up to a time of the plant, while nobody reads or writes the bank in between."""
+        plant = self.plant
+        outputs = zip(self._to_si, self._read_outputs(), strict=True)
+        self._drive([convert(value) for convert, value in outputs])
+        while plant.now_ns < until_ns:
+            plant.step()
+        self._publish()
+
     def _fail_safe_memory(self) -> dict[int, list[tuple[bytearray, bytes]]]:
         """The output tables of each unit and their content when every output is fail-safe."""
         points = [p for p in self.machine.points.values() if p.role is Role.OUTPUT]

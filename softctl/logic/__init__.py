@@ -14,20 +14,32 @@ from softctl.logic.application import (
     VariableInfo,
     compile_application,
 )
+from softctl.logic.conditions import (
+    Condition,
+    ConditionReader,
+    Evaluator,
+    UnknownNameError,
+)
 from softctl.logic.instance import Instance, LogicFault
 from softctl.logic.sfc import Chart, Step, Transition
 from softctl.logic.source import Source
+from softctl.logic.types import Type
 
 __all__ = [
     "Application",
     "BlockInterface",
     "Chart",
+    "Condition",
+    "ConditionReader",
+    "Evaluator",
     "Global",
     "Instance",
     "LogicFault",
     "Source",
     "Step",
     "Transition",
+    "Type",
+    "UnknownNameError",
     "VariableInfo",
     "compile_application",
 ]

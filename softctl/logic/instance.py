@@ -19,7 +19,7 @@ from softctl.logic.python_fault import ScanFault
 from softctl.logic.python_module import MARK
 from softctl.logic.schedule import Scheduled
 from softctl.logic.sfc import Chart
-from softctl.logic.types import REAL
+from softctl.logic.types import REAL, Type
 from softctl.logic.world import World
 from softctl.values.types import round_to_real
 
@@ -156,6 +156,10 @@ class Instance:
     def _remember(self, made: Callable[..., Any], locations: list[Location]) -> None:
         if any(isinstance(location.last, int) for location in locations):
             self._accessors.add(made)
+
+    def type_of(self, path: str) -> Type:
+        """The type of a variable by path; raises SoftctlError if there is none."""
+        return self._locate(path).type
 
     # Forces
 

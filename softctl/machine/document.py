@@ -16,6 +16,7 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from softctl.errors import Place, Problem, ProblemsError
+from softctl.machine.model import Scalar
 
 _TAG: Final = "tag:yaml.org,2002:"
 _DEEPEST: Final = 20
@@ -222,3 +223,14 @@ def walk(entry: Entry, steps: tuple[Any, ...]) -> Entry:
             return entry
         entry = child
     return entry
+
+
+def to_scalar(entry: Entry) -> Scalar:
+    """A part of the document as others keep it."""
+    if isinstance(entry.value, tuple):
+        return Scalar(tuple(to_scalar(item) for item in entry.value), entry.place)
+    if isinstance(entry.value, dict):
+        parts = {key: to_scalar(item) for key, item in entry.value.items()}
+        return Scalar(parts, entry.place)
+    assert not isinstance(entry.value, Mapping)
+    return Scalar(entry.value, entry.place)

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 from softctl.errors import Place, ProblemsError
 from softctl.machine.addresses import Request, allocate
-from softctl.machine.document import Entry, describe, read_document
+from softctl.machine.document import Entry, describe, read_document, to_scalar
 from softctl.machine.hmi_places import place_on_hmi
 from softctl.machine.model import (
     Card,
@@ -141,7 +141,7 @@ class _MachineReader:
         entry = self._top.entry.child(key)
         if entry is not None and isinstance(entry.value, tuple):
             for item in entry.value:
-                yield _scalar(item)
+                yield to_scalar(item)
 
     def _part(self, key: str) -> Named:
         """A part of the top level; a missing one is empty."""
@@ -256,7 +256,9 @@ class _MachineReader:
                 self._reader.complain(f"expected keys such as 'type', got {got}", named.place)
             elif self._reader.section(named, EquipmentSection) is not None:
                 parameters = {
-                    key: _scalar(entry) for key, entry in named.entry.value.items() if key != "type"
+                    key: to_scalar(entry)
+                    for key, entry in named.entry.value.items()
+                    if key != "type"
                 }
                 yield Equipment(
                     named.name, named.raw("type"), parameters, named.place, named.where("type")
@@ -332,13 +334,3 @@ def _is_every_address(host: str) -> bool:
         return ipaddress.ip_address(host).is_unspecified
     except ValueError:
         return False
-
-
-def _scalar(entry: Entry) -> Scalar:
-    if isinstance(entry.value, tuple):
-        return Scalar(tuple(_scalar(item) for item in entry.value), entry.place)
-    if isinstance(entry.value, dict):
-        parts = {key: _scalar(item) for key, item in entry.value.items()}
-        return Scalar(parts, entry.place)
-    assert not isinstance(entry.value, Mapping)
-    return Scalar(entry.value, entry.place)

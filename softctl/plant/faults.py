@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from math import inf
 
@@ -125,6 +125,14 @@ class FaultBook:
         """The faults that act now, in the order of their injection to each input."""
         targets = self._targets.values()
         return [fault for one in targets for fault in one.faults if fault.is_active(now_ns)]
+
+    def mend(self, terminals: Iterable[str], now_ns: int) -> None:
+        """Take the faults of some inputs away, and put those back to their healthy values."""
+        for terminal in terminals:
+            target = self._targets.get(terminal.lower())
+            if target is not None:
+                target.faults.clear()
+        self.apply(now_ns)
 
     def clear(self, now_ns: int) -> None:
         """Take every fault away, and put the inputs back to their healthy values."""

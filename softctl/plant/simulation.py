@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
-from softctl.logic import Application, Source, compile_application
+from softctl.logic import Application, Source, Type, compile_application
 from softctl.machine import Machine
+from softctl.plant.blocks import Input
 from softctl.plant.faults import Fault, FaultBook, check_fault
 from softctl.plant.generate import PROGRAM, generate
 from softctl.plant.library import Library, load_library, standard_names
@@ -81,6 +82,10 @@ class Plant:
         """A function that writes terminals in order; raises SoftctlError for an unknown one."""
         return self._instance.writer([self._path(terminal) for terminal in terminals])
 
+    def type_of(self, terminal: str) -> Type:
+        """The type of a terminal's variable; raises SoftctlError for an unknown one."""
+        return self._instance.type_of(self._path(terminal))
+
     def snapshot(self) -> Snapshot:
         """The whole state, for `restore`."""
         return Snapshot(self.now_ns, self._instance.snapshot(), self._book.copy())
@@ -104,17 +109,34 @@ class Plant:
         Raises SoftctlError for an unknown equipment or fault, and for a size that is
         missing, out of range or not called for.
         """
-        piece = self._piece(fault.equipment)
-        known = piece.block.faults()
-        port = known.get(fault.name)
-        if port is None:
-            what = f"a fault of {piece.name} ({', '.join(known) or 'it has none'})"
-            raise SoftctlError(_unknown(what, fault.name, list(known)))
+        port = self.fault_port(fault.equipment, fault.name)
         check_fault(fault, port)
-        terminal = f"{piece.name}.{port.name}"
+        terminal = f"{self._piece(fault.equipment).name}.{port.name}"
         healthy = self.read(terminal)
         assert isinstance(healthy, bool | float)
         self._book.add(fault, terminal, port, healthy)
+
+    def fault_port(self, equipment: str, name: str) -> Input:
+        """The input through which a fault acts: a yes or no, or a size with unit and limits.
+
+        Raises SoftctlError for an unknown equipment or fault.
+        """
+        piece = self._piece(equipment)
+        known = piece.block.faults()
+        port = known.get(name)
+        if port is None:
+            what = f"a fault of {piece.name} ({', '.join(known) or 'it has none'})"
+            raise SoftctlError(_unknown(what, name, list(known)))
+        return port
+
+    def mend(self, equipment: str, name: str = "") -> None:
+        """Take away one fault of a piece of equipment, or all of them, also those to come.
+
+        Raises SoftctlError for an unknown equipment or fault.
+        """
+        piece = self._piece(equipment)
+        ports = [self.fault_port(equipment, name)] if name else piece.block.faults().values()
+        self._book.mend([f"{piece.name}.{port.name}" for port in ports], self.now_ns)
 
     def active_faults(self) -> list[Fault]:
         """The faults that act now."""

@@ -192,11 +192,12 @@ def test_a_broken_low_float_does_not_flood_the_yard(station: VirtualMachine) -> 
 def test_a_stop_and_a_lost_link_end_pumping(station: VirtualMachine) -> None:
     """STOP holds until START; after a lost link the station goes on by itself."""
     station.run_until(lambda v: bool(v["P_201"]), 900)
-    station.controller.link_healthy = False
+    station.cut_wire()
+    station.run_until(lambda v: bool(v["COMMS_ALARM"]), 1)
     assert not station.scan()["P_201"]
     for _ in range(50):
         assert not station.scan()["P_201_FAILED"]
-    station.controller.link_healthy = True
+    station.mend_wire()
     station.run_until(lambda v: bool(v["P_201"] or v["P_202"]), 300)
     station.command("STOP")
     for _ in range(3):

@@ -81,12 +81,12 @@ def test_a_lost_link_overrules_the_program(machine: VirtualMachine) -> None:
     machine.scan()
     machine.command("START")
     machine.run_until(lambda v: bool(v["P_101"]), 60)
-    machine.controller.link_healthy = False
-    values = machine.scan()
+    machine.cut_wire()
+    values = machine.run_until(lambda v: bool(v["COMMS_ALARM"]), 0.6)
     assert values["COMMS_ALARM"] is True
     assert values["FIELD_LINK"] is False
     assert not any(values[name] for name in ("P_101", "P_102", "A_101", "XV_101"))
-    machine.controller.link_healthy = True
+    machine.mend_wire()
     for _ in range(10):
         values = machine.scan()
     assert values["COMMS_ALARM"] is False

@@ -1,0 +1,68 @@
+"""The command that runs a machine's written trials."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+FAILURES = 1
+
+
+class Form(StrEnum):
+    """How the result is written to standard output."""
+
+    TABLE = "table"
+    JSON = "json"
+
+
+def trial(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="DIR", help="Machine folder; the demo if left out.")
+    ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME", help="Only this trial, or the trials of this file; repeatable."
+        ),
+    ] = None,
+    details: Annotated[
+        bool, typer.Option("--details", help="Show every expectation, not only those not met.")
+    ] = False,
+    as_: Annotated[Form, typer.Option("--as", help="Table, or JSON.")] = Form.TABLE,
+    json_: Annotated[
+        Path | None, typer.Option("--json", metavar="FILE", help="Write the record as JSON too.")
+    ] = None,
+    junit: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML too.")
+    ] = None,
+    list_: Annotated[
+        bool, typer.Option("--list", help="List the trials, and run nothing.")
+    ] = False,
+) -> None:
+    """Run the trials that a machine folder has in trials/*.yaml.
+
+    Ends with 1 when an expectation is not met and with 2 when a file has errors.
+    """
+    from softctl.cli import trial_output as output
+    from softctl.errors import SoftctlError
+    from softctl.runtime.folder import demo_folder, load_folder
+    from softctl.runtime.trials import load_trials, run_trials
+
+    files = output.Files(json_, junit)
+    files.require_writable()
+    found = load_trials(load_folder(folder or demo_folder()))
+    chosen = found.choose(only or ())
+    if list_:
+        output.print_list(chosen)
+        return
+    if not chosen:
+        raise SoftctlError(f"expected trials in {found.folder.path / 'trials'}, got none")
+    with output.Progress(len(chosen)) as progress:
+        report = run_trials(found, chosen, progress.add)
+    files.write(report)
+    output.print_report(report, as_json=as_ is Form.JSON, details=details)
+    if report.failures:
+        raise typer.Exit(FAILURES)

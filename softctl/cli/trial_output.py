@@ -1,0 +1,146 @@
+"""What `softctl trial` shows while it runs and leaves behind."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import typer
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from softctl.errors import SoftctlError
+from softctl.runtime.trials import Chosen
+from softctl.trial.report import Report, counts_text, verdict_line
+from softctl.trial.result import Outcome, Result, Verdict
+from softctl.trial.wording import moment
+from softctl.trial.written import to_json, to_junit
+
+_WIDTH = 120
+_STYLES = {Outcome.MET: "green", Outcome.NOT_MET: "bold red", Outcome.NOT_REACHED: "yellow"}
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """The files that a run writes."""
+
+    json: Path | None
+    junit: Path | None
+
+    def require_writable(self) -> None:
+        """Before the run rather than after it; raises SoftctlError."""
+        for path in (self.json, self.junit):
+            if path is not None and (path.is_dir() or not path.absolute().parent.is_dir()):
+                raise SoftctlError(f"expected a file in a folder that exists, got {path}")
+
+    def write(self, report: Report) -> None:
+        """Write each that was asked for; raises SoftctlError."""
+        for path, form in ((self.json, to_json), (self.junit, to_junit)):
+            if path is None:
+                continue
+            try:
+                path.write_text(form(report), encoding="utf-8")
+            except OSError as error:
+                reason = error.strerror or error
+                raise SoftctlError(f"expected to write {path}, got {reason}") from error
+
+
+class Progress:
+    """One line on a terminal while the trials run."""
+
+    def __init__(self, total: int) -> None:
+        self._console = Console(stderr=True, highlight=False)
+        self._total = total
+        self._done = 0
+        self._failed = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._console.is_terminal and self._done:
+            self._console.print(" " * 60, end="\r")
+
+    def add(self, result: Result) -> None:
+        """A trial has ended."""
+        self._done += 1
+        self._failed += not result.passed
+        if self._console.is_terminal:
+            text = f"{self._done} of {self._total} trials, {self._failed} failed"
+            self._console.print(f"{text:<60}", end="\r")
+
+
+def print_list(chosen: Sequence[Chosen]) -> None:
+    """The trials with their texts, by file."""
+    table = _table("trial", "text", "file")
+    for file, trial in chosen:
+        table.add_row(Text(trial.name), Text(trial.text), Text(file.file, "dim"))
+    _console().print(table)
+
+
+def print_report(report: Report, *, as_json: bool, details: bool) -> None:
+    """The result on standard output: as JSON, or as tables for a person."""
+    if as_json:
+        typer.echo(to_json(report))
+        return
+    console = _console()
+    console.print(Text(f"{report.machine}: {report.title}", "bold"))
+    console.print(_overview(report))
+    for result in report.results if details else report.failures:
+        console.print()
+        console.print(Text(f"{result.trial.name}: {result.trial.text}", "bold"))
+        if result.stopped:
+            console.print(Text(f"  stopped: {result.stopped}", "bold red"))
+        for verdict in result.verdicts:
+            if details or verdict.outcome is not Outcome.MET:
+                _print_verdict(console, verdict)
+    console.print()
+    console.print(Text(verdict_line(report), "bold red" if report.failures else "bold green"))
+
+
+def _overview(report: Report) -> Table:
+    table = _table("trial", "verdict", "expectations", "machine time", "text")
+    for result in report.results:
+        word, style = ("passed", "green") if result.passed else ("FAILED", "bold red")
+        table.add_row(
+            Text(result.trial.name),
+            Text(word, style),
+            Text(counts_text(result)),
+            Text(f"{result.duration_ns / 1e9:.2f} s"),
+            Text(result.trial.text, "dim"),
+        )
+    return table
+
+
+def _print_verdict(console: Console, verdict: Verdict) -> None:
+    head = Text.assemble(
+        (f"  {verdict.outcome.value:<12}", _STYLES[verdict.outcome]),
+        f"{moment(verdict.at_ns):>11}  ",
+        verdict.text,
+        (f"  {verdict.place.file}:{verdict.place.line}", "dim"),
+    )
+    console.print(head)
+    if verdict.text != verdict.expected:
+        console.print(Text(f"{'expected':>26}  {verdict.expected}"))
+    console.print(Text(f"{'found':>26}  {verdict.found}"))
+
+
+def _table(*titles: str) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold", show_edge=False)
+    for title in titles:
+        table.add_column(title, no_wrap=title not in ("text", "expectations"))
+    return table
+
+
+def _console() -> Console:
+    console = Console(highlight=False)
+    return console if console.is_terminal else Console(width=_WIDTH, highlight=False)

@@ -1,0 +1,151 @@
+"""The trials of a machine folder: read from disk, run, and put on record."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from softctl import __version__
+from softctl.errors import Problem, ProblemsError, SoftctlError
+from softctl.runtime.folder import MACHINE_FILE, MachineFolder, read_text, shown_path
+from softctl.trial.model import Trial
+from softctl.trial.parse import Surroundings, TrialFile, parse_trials
+from softctl.trial.report import Report
+from softctl.trial.result import Result
+from softctl.trial.run import VirtualRunner
+from softctl.values.names import suggest
+
+TRIALS = "trials"
+
+Chosen = tuple[TrialFile, Trial]
+
+
+@dataclass(frozen=True, slots=True)
+class TrialFolder:
+    """A machine folder with its trials, which have no errors."""
+
+    folder: MachineFolder
+    around: Surroundings
+    files: tuple[TrialFile, ...]
+
+    def trials(self) -> Iterator[Chosen]:
+        """Every trial with its file, in the order of the files' names."""
+        for file in self.files:
+            for trial in file.trials:
+                yield file, trial
+
+    def choose(self, names: Sequence[str]) -> list[Chosen]:
+        """The trials of these names, or of files of these names; all if there are none.
+
+        Raises SoftctlError for a name of neither.
+        """
+        every = list(self.trials())
+        if not names:
+            return every
+        chosen: dict[int, Chosen] = {}
+        for name in names:
+            found = [one for one in every if name in (one[1].name, Path(one[0].file).stem)]
+            if not found:
+                known = [trial.name for _, trial in every]
+                hint = suggest(name, [*known, *(Path(file.file).stem for file in self.files)])
+                text = f"expected the name of a trial ({', '.join(known) or 'none'}), got {name}"
+                raise SoftctlError(f"{text}; {hint}" if hint else text)
+            chosen.update((id(trial), (file, trial)) for file, trial in found)
+        return list(chosen.values())
+
+
+def surroundings(folder: MachineFolder) -> Surroundings:
+    """What a folder's trials are about."""
+    return Surroundings(folder.machine, folder.application, folder.build_plant(), folder.blocks)
+
+
+def trial_paths(folder: Path) -> list[Path]:
+    """The trial files of a machine folder."""
+    return sorted((folder / TRIALS).glob("*.yaml"))
+
+
+def load_trials(folder: MachineFolder) -> TrialFolder:
+    """Read and check every trial file of a folder; raises ProblemsError with every error."""
+    around = surroundings(folder)
+    files: list[TrialFile] = []
+    problems: list[Problem] = []
+    for path in trial_paths(folder.path):
+        try:
+            files.append(parse_trials(read_text(path), shown_path(path), around))
+        except ProblemsError as error:
+            problems += error.problems
+    problems += _doubled_names(files)
+    if problems:
+        raise ProblemsError(problems)
+    return TrialFolder(folder, around, tuple(files))
+
+
+def _doubled_names(files: Sequence[TrialFile]) -> Iterator[Problem]:
+    """A trial is chosen by its name alone, so one folder has each name once."""
+    first: dict[str, Trial] = {}
+    for file in files:
+        for trial in file.trials:
+            other = first.setdefault(trial.name.upper(), trial)
+            if other is not trial:
+                message = f"expected names that no other trial has, got {trial.name} again"
+                hint = f"the first stands at {other.place.file}:{other.place.line}"
+                yield Problem(message, trial.place, hint=hint)
+
+
+def run_trials(
+    trials: TrialFolder, chosen: Sequence[Chosen], on_result: Callable[[Result], None]
+) -> Report:
+    """Run trials in virtual time; `on_result` hears of each when it has ended."""
+    runner = VirtualRunner(trials.around)
+    started = datetime.now().astimezone()
+    began_s = time.perf_counter()
+    results = []
+    for file, trial in chosen:
+        result = runner.run(file, trial)
+        results.append(result)
+        on_result(result)
+    wall_s = time.perf_counter() - began_s
+    return make_report(trials.folder, results, "virtual time", started, wall_s)
+
+
+def make_report(
+    folder: MachineFolder,
+    results: Sequence[Result],
+    clock: str,
+    started: datetime,
+    wall_s: float,
+) -> Report:
+    """A run on record, with the hashes of the files that it rests on."""
+    machine = folder.machine
+    return Report(
+        machine=machine.name,
+        title=machine.title,
+        clock=clock,
+        started=started.isoformat(timespec="seconds"),
+        version=__version__,
+        hashes=dict(_hashes(folder)),
+        results=tuple(results),
+        wall_s=wall_s,
+    )
+
+
+def _hashes(folder: MachineFolder) -> Iterator[tuple[str, str]]:
+    """SHA-256 of the folder's files, and one over the installed software's."""
+    paths = [folder.path / MACHINE_FILE, *sorted(folder.path.glob("*.st"))]
+    for path in [*paths, *trial_paths(folder.path)]:
+        name = path.relative_to(folder.path).as_posix()
+        yield name, hashlib.sha256(path.read_bytes()).hexdigest()
+    yield f"softctl {__version__}", _software_hash()
+
+
+def _software_hash() -> str:
+    root = Path(__file__).resolve().parent.parent
+    total = hashlib.sha256()
+    for path in sorted([*root.rglob("*.py"), *root.rglob("*.st")]):
+        total.update(path.relative_to(root).as_posix().encode())
+        total.update(path.read_bytes())
+    return total.hexdigest()

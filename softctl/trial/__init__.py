@@ -1,0 +1,1 @@
+"""Written tests of a machine, and the bench in virtual time that they run on."""

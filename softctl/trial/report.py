@@ -1,0 +1,52 @@
+"""What remains of a run of trials: the machine, the software, the results."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from softctl.trial.result import Outcome, Result
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """One run.
+
+    `clock` says how time ran ("virtual time" or "live at speed 1"), `started` is a date and
+    time with its zone, `hashes` are SHA-256 of the files that the run rests on, by name.
+    """
+
+    machine: str
+    title: str
+    clock: str
+    started: str
+    version: str
+    hashes: Mapping[str, str]
+    results: Sequence[Result]
+    wall_s: float
+
+    @property
+    def failures(self) -> list[Result]:
+        """The trials that did not pass."""
+        return [result for result in self.results if not result.passed]
+
+    @property
+    def simulated_s(self) -> float:
+        """Machine time of all trials together."""
+        return sum(result.duration_ns for result in self.results) / 1e9
+
+
+def counts_text(result: Result) -> str:
+    """`7 met, 1 not met`."""
+    counts = [(result.count(outcome), outcome.value) for outcome in Outcome]
+    return ", ".join(f"{count} {word}" for count, word in counts if count) or "nothing expected"
+
+
+def verdict_line(report: Report) -> str:
+    """The whole run in one sentence."""
+    total, failed = len(report.results), len(report.failures)
+    words = f"{failed} of {total} trials failed" if failed else f"all {total} trials passed"
+    return (
+        f"{words} ({report.simulated_s:.1f} s of machine time, {report.clock}, "
+        f"in {report.wall_s:.2f} s)"
+    )

@@ -1,0 +1,125 @@
+"""`softctl trial`: verdicts, exit codes and files."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from softctl.cli import main
+from softctl.runtime.folder import demo_folder
+
+PASSES = "trials:\n  quiet:\n    text: Nothing runs\n    procedure: [{expect: NOT P_101}]\n"
+FAILS = """\
+trials:
+  hasty:
+    text: It would have to be faster
+    procedure:
+      - command: START
+      - expect: BATCHES = 1
+        within: 2 s
+        text: A batch in two seconds & no more
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """The demo without its trials."""
+    made = tmp_path / "machine"
+    shutil.copytree(demo_folder(), made, ignore=shutil.ignore_patterns("trials"))
+    (made / "trials").mkdir()
+    return made
+
+
+def run(monkeypatch: pytest.MonkeyPatch, *arguments: str) -> int:
+    """The exit code of `softctl trial …`."""
+    monkeypatch.setattr("sys.argv", ["softctl", "trial", *arguments])
+    with pytest.raises(SystemExit) as caught:
+        main()
+    code = caught.value.code
+    return code if isinstance(code, int) else 0
+
+
+def test_all_met_is_exit_code_0(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The table has a row for each trial and the last line says that all passed."""
+    (folder / "trials" / "a.yaml").write_text(PASSES)
+    assert run(monkeypatch, str(folder)) == 0
+    out = capsys.readouterr().out
+    assert "quiet" in out
+    assert "all 1 trials passed" in out
+
+
+def test_a_failure_is_exit_code_1_and_on_record(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was expected and found is printed, and in the JSON and JUnit files."""
+    (folder / "trials" / "a.yaml").write_text(PASSES)
+    (folder / "trials" / "b.yaml").write_text(FAILS)
+    files = {kind: folder / f"out.{kind}" for kind in ("json", "junit")}
+    options = [text for kind, path in files.items() for text in (f"--{kind}", str(path))]
+    assert run(monkeypatch, str(folder), *options) == 1
+    out = capsys.readouterr().out
+    assert "A batch in two seconds & no more" in out
+    assert "false until 2.000 s: BATCHES = 0" in out
+    assert "1 of 2 trials failed" in out
+    document = json.loads(files["json"].read_text())
+    verdict = document["trials"][1]["expectations"][0]
+    assert verdict["outcome"] == "not met"
+    assert verdict["values"]["BATCHES"][-1] == 0
+    assert len(document["sha256"]["feed.st"]) == 64
+    suite = ElementTree.parse(files["junit"]).getroot()
+    assert (suite.get("tests"), suite.get("failures")) == ("2", "1")
+    failure = suite.find("testcase[@name='hasty']/failure")
+    assert failure is not None
+    assert "expected: BATCHES = 1 within 2 s" in str(failure.text)
+
+
+def test_only_chooses_by_trial_or_file(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Other trials are not run; an unknown name is told with the one that was meant."""
+    (folder / "trials" / "a.yaml").write_text(PASSES)
+    (folder / "trials" / "b.yaml").write_text(FAILS)
+    assert run(monkeypatch, str(folder), "--only", "quiet") == 0
+    assert run(monkeypatch, str(folder), "--only", "b") == 1
+    capsys.readouterr()
+    assert run(monkeypatch, str(folder), "--only", "quite") == 2
+    assert "did you mean quiet?" in capsys.readouterr().err
+
+
+def test_errors_of_all_files_are_exit_code_2(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every error of every file comes with file, line and column, and nothing is run."""
+    (folder / "trials" / "a.yaml").write_text(PASSES.replace("P_101", "P_1O1"))
+    (folder / "trials" / "b.yaml").write_text(FAILS.replace("START", "STRAT"))
+    assert run(monkeypatch, str(folder)) == 2
+    err = capsys.readouterr().err
+    assert "a.yaml:4:30" in err
+    assert "b.yaml:5:18" in err
+    assert "2 errors" in err
+
+
+def test_names_are_unique_in_a_folder(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same name in two files is an error that names both places."""
+    (folder / "trials" / "a.yaml").write_text(PASSES)
+    (folder / "trials" / "b.yaml").write_text(PASSES)
+    assert run(monkeypatch, str(folder)) == 2
+    err = capsys.readouterr().err
+    assert "b.yaml:2:3" in err
+    assert "a.yaml:2" in err
+
+
+def test_a_folder_without_trials_is_told(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing to run is an error: a record of no trials proves nothing."""
+    assert run(monkeypatch, str(folder)) == 2
+    assert "expected trials in" in capsys.readouterr().err
