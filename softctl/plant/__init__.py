@@ -3,6 +3,16 @@
 from __future__ import annotations
 
 from softctl.plant.faults import Fault
+from softctl.plant.parts import Move, Part, PartTrace
 from softctl.plant.simulation import Plant, VesselRow, build_plant, check_plant
 
-__all__ = ["Fault", "Plant", "VesselRow", "build_plant", "check_plant"]
+__all__ = [
+    "Fault",
+    "Move",
+    "Part",
+    "PartTrace",
+    "Plant",
+    "VesselRow",
+    "build_plant",
+    "check_plant",
+]

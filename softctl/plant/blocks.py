@@ -7,6 +7,8 @@ Before FUNCTION_BLOCK:
   parts, the carriers (a giver before what its key `to` names), the vessels, and the
   instruments. A block without a role is an instrument.
 - `keys: from to` are the machine file's keys that name its neighbours.
+- `holds: parts pushed` are the variables, each a part or an array of them, in which it
+  keeps the parts that it has.
 - `one_of: kv | bore` are sets of parameters of which one, and no other, must be given.
 
 Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
@@ -44,7 +46,7 @@ from softctl.logic import BlockInterface, VariableInfo
 ROLES = ("drive", "line", "tool", "carrier", "vessel", "instrument")
 _ARRAY = re.compile(r"ARRAY\[1\.\.(\d+)\]")
 _FLAGS = frozenset({"required", "optional", "step", "time", "seed"})
-_BLOCK_WORDS = frozenset({"role", "keys", "one_of"})
+_BLOCK_WORDS = frozenset({"role", "keys", "holds", "one_of"})
 _INPUT_WORDS = frozenset(
     {"unit", "min", "max", "above", "below", "at_most", "choice", "key", "item", "species"}
     | {"wire", "less", "sum", "each", "number", "fault"}
@@ -124,6 +126,7 @@ class BlockType:
     name: str
     role: str
     keys: tuple[str, ...]
+    holds: tuple[str, ...]
     one_of: tuple[tuple[str, ...], ...]
     inputs: Mapping[str, Input]
     outputs: Mapping[str, Output]
@@ -160,6 +163,7 @@ def block_type(interface: BlockInterface, problems: list[Problem]) -> BlockType:
         interface.name,
         role,
         tuple(words.get("keys", "").split()),
+        tuple(words.get("holds", "").split()),
         tuple(tuple(part.split()) for part in words.get("one_of", "").split("|") if part.strip()),
         {port.name.lower(): port for port in inputs},
         {port.name.lower(): port for port in outputs},

@@ -13,6 +13,7 @@ from softctl.plant.blocks import Input
 from softctl.plant.faults import Fault, FaultBook, check_fault
 from softctl.plant.generate import PROGRAM, generate
 from softctl.plant.library import Library, load_library, standard_names
+from softctl.plant.parts import Part, PartFinder, PartTrace
 from softctl.plant.terminals import check_terminals
 from softctl.plant.values import suggestion
 from softctl.plant.wiring import Piece, Wiring, wire
@@ -37,6 +38,7 @@ class Snapshot:
     now_ns: int
     inner: Any
     faults: Any
+    trace: Any = None
 
 
 class Plant:
@@ -53,6 +55,8 @@ class Plant:
         self._instance = application.instantiate()
         self._scan = self._instance.scan
         self._book = FaultBook(self.write)
+        self._finder: PartFinder | None = None
+        self._trace: PartTrace | None = None
         # The first call of every block sets its initial state.
         self._scan(0)
 
@@ -62,6 +66,8 @@ class Plant:
             self._book.apply(self.now_ns)
         self._scan(self.now_ns)
         self.now_ns += self.step_ns
+        if self._trace is not None:
+            self._trace.note(self.now_ns / 1e9)
 
     def read(self, terminal: str) -> Value:
         """The value of a terminal, or of any variable inside a block.
@@ -88,13 +94,28 @@ class Plant:
 
     def snapshot(self) -> Snapshot:
         """The whole state, for `restore`."""
-        return Snapshot(self.now_ns, self._instance.snapshot(), self._book.copy())
+        trace = self._trace.copy() if self._trace else None
+        return Snapshot(self.now_ns, self._instance.snapshot(), self._book.copy(), trace)
 
     def restore(self, state: Snapshot) -> None:
         """Go back to a state that `snapshot` gave."""
         self.now_ns = state.now_ns
         self._instance.restore(state.inner)
         self._book.restore(state.faults)
+        if self._trace is not None and state.trace is not None:
+            self._trace.restore(state.trace)
+
+    def parts(self) -> list[Part]:
+        """The parts that are on belts, tools and tables now; bins only count theirs."""
+        if self._finder is None:
+            self._finder = PartFinder(self._wiring, self.reader)
+        return self._finder.parts()
+
+    def trace_parts(self) -> PartTrace:
+        """Record where each part goes from now on; costs some time in each step."""
+        if self._trace is None:
+            self._trace = PartTrace(self._wiring, self.reader)
+        return self._trace
 
     def faults(self, equipment: str) -> tuple[str, ...]:
         """The names of the faults that a piece of equipment can have.

@@ -17,6 +17,12 @@ PUMP = (
     "rated_head: 6 m}\n"
 )
 
+SOURCE = (
+    "CS_1: {type: part_source, to: K_1, interval: 5 s, weight: [9 kg, 11 kg], "
+    "height: [1 m, 1 m], length: [1 m, 1 m]}\n"
+)
+BIN = "K_1: {type: bin}\n"
+
 # Equipment, the message's parts, and what stands where it points.
 BROKEN = {
     "an unknown type": (
@@ -43,6 +49,35 @@ BROKEN = {
         "T_1: {type: tank, diameter: 1 m, height: 2}",
         ["expected a length", "got '2'"],
         "2}",
+    ),
+    "weights upside down": (
+        SOURCE.replace("[9 kg", "[12 kg") + BIN,
+        ["expected weight at most 11 kg", "got 12 kg"],
+        "[12 kg",
+    ),
+    "a part for a tank": (
+        SOURCE.replace("K_1", "T_1") + TANK,
+        ["expected an equipment for to that has room, got T_1, a tank"],
+        "T_1, interval",
+    ),
+    "arrivals of no kind": (
+        SOURCE.replace("weight:", "arrivals: poisson, weight:") + BIN,
+        ["expected fixed or uniform or exponential, got 'poisson'"],
+        "poisson",
+    ),
+    "two that give to one table": (
+        SOURCE.replace("K_1", "I_1")
+        + SOURCE.replace("K_1", "I_1").replace("CS_1", "CS_2")
+        + "I_1: {type: index_table, nests: 4, unload_after: 2, to: K_1}\n"
+        + BIN,
+        ["expected at most 1 pieces with to: I_1, got 2"],
+        "I_1, interval",
+    ),
+    "an eye beyond its belt": (
+        "M_1: {type: motor}\nB_1: {type: belt, drive: M_1, to: K_1, length: 2 m, speed: 1 m/s}\n"
+        "E_1: {type: photo_eye, on: B_1, position: 2.1 m, switching: dark}\n" + BIN,
+        ["expected position at most 2 m, the length of B_1; got 2.1 m"],
+        "2.1 m",
     ),
     "a list for a length": (
         "T_1: {type: tank, diameter: 1 m, height: [2 m]}",
