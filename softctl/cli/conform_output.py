@@ -28,6 +28,7 @@ from softctl.runtime.conform_lines import Dial
 _WIDTH = 110
 _REDRAW_S = 0.1
 _BAR_CELLS = 40
+_VERDICT_CELLS = 15
 _STYLES = {
     Verdict.PASS: "green",
     Verdict.FAIL: "bold red",
@@ -188,12 +189,18 @@ def _parts(report: Report, *, details: bool) -> list[RenderableType]:
 
 def _case(result: Result) -> RenderableType:
     verdict, case = result.outcome.verdict, result.case
-    head = Text.assemble(
-        (f"{_WORDS[verdict]:<15}", _STYLES[verdict]), (case.id, "bold"), f"  {case.title}"
-    )
     lines = [result.outcome.reason] if result.outcome.reason else []
     lines += [case.clause, *evidence_lines(result.evidence)]
-    return Group(head, *[Padding(Text(line), (0, 0, 0, 15)) for line in lines])
+    table = Table.grid()
+    table.add_column(width=_VERDICT_CELLS, no_wrap=True)
+    table.add_column()
+    table.add_row(
+        Text(_WORDS[verdict], _STYLES[verdict]),
+        Text.assemble((case.id, "bold"), f"  {case.title}"),
+    )
+    for line in lines:
+        table.add_row("", Text(line))
+    return table
 
 
 def _verdict_line(report: Report) -> Text:

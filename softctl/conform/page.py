@@ -41,8 +41,9 @@ def to_html(report: Report) -> str:
 
 
 def _head(report: Report) -> Iterator[str]:
+    started = report.started.replace("T", " ")
     yield (
-        f'<p class="soft">Unit {report.site.unit}, {escape(report.started)}, '
+        f'<p class="soft">Unit {report.site.unit}, {escape(started)}, '
         f"{report.duration_ns / 1e9:.1f} s, softctl {escape(report.version)}</p>"
     )
     failed = len(report.failures)

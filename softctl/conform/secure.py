@@ -370,20 +370,22 @@ def _untrusted(show: Show, talk: Talk) -> Script[None]:
         raise Unmet("an end of the connection, or exception 01", _ending(heard))
 
 
-def _denied(ranges: tuple[Range, ...] | None, option: str) -> int:
+def _denied(ranges: tuple[Range, ...] | None, option: str, what: str) -> int:
     if not ranges:
-        raise NotApplicable(f"needs {option}:FIRST-LAST, which the role of --tls-cert may not")
+        raise NotApplicable(
+            f"needs {option}:FIRST-LAST, addresses that the role of --tls-cert may not {what}"
+        )
     return ranges[0].first
 
 
 def _no_read(talk: Talk, table: Table) -> int:
     option = f"--tls-no-read {_OPTIONS[table]}"
-    return _denied(_secured(talk).no_read.get(table), option)
+    return _denied(_secured(talk).no_read.get(table), option, "read")
 
 
 def _no_write(talk: Talk, table: Table) -> int:
     option = f"--tls-no-write {_OPTIONS[table]}"
-    return _denied(_secured(talk).no_write.get(table), option)
+    return _denied(_secured(talk).no_write.get(table), option, "write")
 
 
 def _read_denied(table: Table, talk: Talk) -> Script[None]:
