@@ -237,6 +237,25 @@ def points(
     print_register_map(read_machine(folder or demo_folder()), as_.value)
 
 
+@app.command(epilog=CAUTION)
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
+    like: Annotated[
+        str, typer.Option(metavar="NAME", help="The machine that comes with softctl to copy.")
+    ] = "glasshouse_feed",
+) -> None:
+    """Start a machine folder of your own from one that comes with softctl.
+
+    Nothing is ever replaced: DIR has to be new, or empty.
+    """
+    from softctl.runtime.folder import shown_path
+    from softctl.runtime.starters import start_folder
+
+    for path in start_folder(folder, like):
+        typer.echo(shown_path(path))
+    typer.echo(f"Next: softctl check {folder}, then softctl run {folder} --command START")
+
+
 @app.command(epilog="For tests only: a test authority protects nothing.")
 def certs(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Machine folder.")],

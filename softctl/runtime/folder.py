@@ -35,12 +35,16 @@ class MachineFolder:
         return build_plant(self.machine, self.blocks)
 
 
-def demo_folder() -> Path:
-    """The demonstration machine: inside the installed package, or in the checkout."""
+def configs_folder() -> Path:
+    """The machine folders that come with softctl: in the installed package, or the checkout."""
     package = Path(__file__).resolve().parent.parent
     candidates = (package / "configs", package.parent / "configs")
-    root = next((path for path in candidates if path.is_dir()), candidates[0])
-    return root / "glasshouse_feed"
+    return next((path for path in candidates if path.is_dir()), candidates[0])
+
+
+def demo_folder() -> Path:
+    """The demonstration machine."""
+    return configs_folder() / "glasshouse_feed"
 
 
 def read_machine(folder: Path) -> Machine:
