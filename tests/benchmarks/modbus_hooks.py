@@ -1,11 +1,12 @@
 """What a server's hooks cost a request, beside the bare codec, in one run.
 
-`python tests/benchmarks/modbus_hooks.py [REQUESTS]` prints a table of nanoseconds of processor
-time a request, the best of many rounds in turns, without any sockets. "Bare codec" splits the frame, decodes, does the request and encodes the
-reply, with nothing of a server. "Server" adds the table of units, counters, the idle clock,
-the wire-fault switch and the short way for polls. "All hooks" adds the permission of each
-range, the check and the report of each write, and an observer of every request; the hooks
-do nothing, so what is measured is the price of having them.
+`python tests/benchmarks/modbus_hooks.py [REQUESTS]` prints a table of nanoseconds of
+processor time a request, the best of many rounds in turns, without any sockets. "Bare
+codec" splits the frame, decodes, does the request and encodes the reply, with nothing of a
+server. "Server" adds the table of units, counters, the idle clock, the wire-fault switch and
+the short way for polls. "All hooks" adds the permission of each range, the check and the
+report of each write, and an observer of every request; the hooks do nothing, so what is
+measured is the price of having them.
 """
 
 from __future__ import annotations
