@@ -199,6 +199,20 @@ def whole(low: int, high: int) -> Checked:
     return Checked(check, {"type": "integer", "minimum": low, "maximum": high})
 
 
+def shares(low: float, high: float) -> Checked:
+    """The check of plain numbers from `low` to `high` by name."""
+
+    def check(value: object) -> object:
+        if isinstance(value, dict) and all(
+            is_number(v) and low <= v <= high for v in value.values()
+        ):
+            return {name: float(number) for name, number in value.items()}
+        return refuse(f"numbers from {low:g} to {high:g} by name", value)
+
+    number = {"type": "number", "minimum": low, "maximum": high}
+    return Checked(check, {"type": "object", "additionalProperties": number})
+
+
 def duration(low: str, high: str) -> Checked:
     """The check of durations from `low` to `high`, held as nanoseconds."""
     low_ns, high_ns = _plain_duration_ns(low), _plain_duration_ns(high)

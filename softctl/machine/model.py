@@ -105,6 +105,18 @@ class Equipment:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedFault:
+    """Something that is to break; what a type of equipment offers is the plant's to check."""
+
+    equipment: Scalar
+    fault: Scalar
+    at_ns: int
+    lasts_ns: int | None
+    ramp_ns: int
+    size: Scalar | None
+
+
+@dataclass(frozen=True, slots=True)
 class Card:
     """A group of channels with a range of addresses, the first of which is `first`.
 
@@ -294,6 +306,7 @@ class Machine:
     fail_safe_after_ns: int
     plant_step_ns: int
     seed: int
+    density_rise: Mapping[str, float]
     field: Endpoint
     hmi: Endpoint
     drives: tuple[str, ...]
@@ -301,6 +314,7 @@ class Machine:
     cards: Mapping[str, Card]
     equipment: Mapping[str, Equipment]
     points: Mapping[str, Point]
+    faults: tuple[PlannedFault, ...]
     file: str
 
     @property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -18,6 +18,7 @@ from softctl.machine.model import (
     Equipment,
     Identification,
     Machine,
+    PlannedFault,
     Point,
     Scalar,
 )
@@ -29,6 +30,7 @@ from softctl.machine.sections import (
     ControlSection,
     EndpointSection,
     EquipmentSection,
+    FaultSection,
     FieldServerSection,
     HeadSection,
     HmiServerSection,
@@ -77,6 +79,7 @@ class _MachineReader:
         control = self._section("control", ControlSection)
         plant = self._section("plant", PlantSection)
         self._check_times(control)
+        self._check_rises(plant, head.species)
         field, hmi = self._endpoints()
         cards = self._cards(field.unit)
         points = self._points(file, cards)
@@ -89,6 +92,7 @@ class _MachineReader:
             fail_safe_after_ns=control.fail_safe_after,
             plant_step_ns=plant.step,
             seed=plant.seed,
+            density_rise=plant.density_rise,
             field=self._secured("field", field, points),
             hmi=self._secured("hmi", hmi, points),
             drives=tuple(head.drives),
@@ -96,6 +100,7 @@ class _MachineReader:
             cards=cards,
             equipment={one.name: one for one in self._equipment()},
             points=points,
+            faults=tuple(self._faults()),
             file=file,
         )
 
@@ -165,6 +170,15 @@ class _MachineReader:
                 f"({control.scan / 1e6:g} ms), got {control.fail_safe_after / 1e6:g} ms",
                 place.where("fail_safe_after"),
             )
+
+    def _check_rises(self, plant: PlantSection, species: Sequence[str]) -> None:
+        for name in plant.density_rise:
+            if name not in species:
+                self._reader.complain(
+                    f"expected one of the species ({', '.join(species) or 'none'}), got '{name}'",
+                    self._part("plant").where("density_rise", name),
+                    suggest(name, species),
+                )
 
     # Servers
 
@@ -264,6 +278,26 @@ class _MachineReader:
                     named.name, named.raw("type"), parameters, named.place, named.where("type")
                 )
 
+    # Faults
+
+    def _faults(self) -> Iterator[PlannedFault]:
+        entry = self._top.entry.child("faults")
+        if entry is None:
+            return
+        if not isinstance(entry.value, tuple):
+            got = describe(entry.value)
+            self._reader.complain(
+                f"expected a list of faults such as [{{equipment: P_1, fault: motor trip}}], "
+                f"got {got}",
+                entry.place,
+            )
+            return
+        for item in entry.value:
+            named = Named("a fault", item.place, item)
+            section = self._reader.section(named, FaultSection)
+            if section is not None:
+                yield _planned(section, {key: _scalar(item) for key, item in item.value.items()})
+
     # Points
 
     def _points(self, file: str, cards: Mapping[str, Card]) -> dict[str, Point]:
@@ -305,6 +339,17 @@ def _card(named: Named, section: CardSection, first: int, unit: int) -> Card:
         raw=section.raw or DEFAULT_COUNTS,
         place=named.place,
         unit=unit,
+    )
+
+
+def _planned(section: FaultSection, scalars: Mapping[str, Scalar]) -> PlannedFault:
+    return PlannedFault(
+        scalars["equipment"],
+        scalars["fault"],
+        section.at,
+        section.lasts,
+        section.ramp,
+        scalars.get("size"),
     )
 
 

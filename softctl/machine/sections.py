@@ -34,6 +34,7 @@ from softctl.machine.fields import (
     choice,
     duration,
     refuse,
+    shares,
     whole,
 )
 from softctl.machine.model import Role, UnknownUnit, WhenFull
@@ -96,6 +97,10 @@ class PlantSection(Section):
     )
     seed: Annotated[int, whole(0, 2**63 - 1)] = Field(
         default=1, description="seed of everything drawn at random"
+    )
+    density_rise: Annotated[dict[str, float], shares(-1, 1)] = Field(
+        default={},
+        description="by how much 1 kg/m3 of a species raises the density of water, in kg/m3",
     )
 
 
@@ -325,6 +330,21 @@ class EquipmentSection(Section):
     type: Text = Field(description="the block that simulates it")
 
 
+class FaultSection(Section):
+    """Something that breaks in the plant."""
+
+    equipment: Text = Field(description="its name, or '*' for all that can have the fault")
+    fault: Text = Field(description="one of those that its type offers")
+    at: Annotated[int, duration("0 s", "100000000 s")] = Field(default=0, description="when")
+    lasts: Annotated[int, duration("1 us", "100000000 s")] | None = Field(
+        default=None, description="how long; for good without it"
+    )
+    ramp: Annotated[int, duration("0 s", "100000000 s")] = Field(
+        default=0, description="how long it takes to grow to its size"
+    )
+    size: AnyValue = Field(default=None, description="how large, with its unit")
+
+
 PointSection = FieldPointSection | CommandSection | SetpointSection | StateSection | StepSection
 
 
@@ -351,6 +371,7 @@ class MachineFile(HeadSection):
     cards: dict[str, CardSection] = Field(default={}, description="groups of channels")
     equipment: dict[str, EquipmentSection] = Field(default={}, description="the plant")
     points: dict[str, PointSection] = Field(default={}, description="named signals and values")
+    faults: list[FaultSection] = Field(default=[], description="what breaks, and when")
 
 
 def machine_schema() -> dict[str, Any]:

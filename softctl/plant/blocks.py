@@ -27,6 +27,7 @@ Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
   names this one. `number: to` says how many there are. A `wire` to an array takes the
   item with this one's own number.
 - `step`, `time`: the length of a step, and the time at its start, in seconds.
+- `rise: 1`: by how much 1 kg/m3 of the first species raises the density of water, in kg/m3.
 - `seed`: where a generator of noise starts, a number of its own for each equipment.
 - `fault: broken wire`: TRUE breaks it; `fault: lost supply=FALSE` where FALSE does. A
   fault with a `unit` has a size.
@@ -48,7 +49,7 @@ _ARRAY = re.compile(r"ARRAY\[1\.\.(\d+)\]")
 _FLAGS = frozenset({"required", "optional", "step", "time", "seed"})
 _BLOCK_WORDS = frozenset({"role", "keys", "holds", "one_of"})
 _INPUT_WORDS = frozenset(
-    {"unit", "min", "max", "above", "below", "at_most", "choice", "key", "item", "species"}
+    {"unit", "min", "max", "above", "below", "at_most", "choice", "key", "item", "species", "rise"}
     | {"wire", "less", "sum", "each", "number", "fault"}
 )
 _OUTPUT_WORDS = frozenset({"unit", "range"})
@@ -78,6 +79,7 @@ class Input:
     choices: Mapping[str, str] = field(default_factory=dict)
     item: int = 0
     species: int = 0
+    rise: int = 0
     required: bool = False
     wire: Wire | None = None
     optional: bool = False
@@ -94,7 +96,7 @@ class Input:
     @property
     def is_open(self) -> bool:
         """True when the machine file, or a point, may say what goes in."""
-        gathered = self.sum or self.each or self.number
+        gathered = self.sum or self.each or self.number or self.rise
         return not (gathered or self.is_step or self.is_time or self.is_seed)
 
     @property
@@ -231,6 +233,7 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         _choices(words.get("choice", ""), type_),
         reader.count(words.get("item")),
         reader.count(words.get("species")),
+        reader.count(words.get("rise")),
         "required" in words,
         reader.wire(words.get("wire")),
         "optional" in words,

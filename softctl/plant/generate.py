@@ -52,7 +52,7 @@ def generate(machine: Machine, wiring: Wiring) -> str:
         ).rstrip("\n")
     ]
     order = wiring.order
-    lines += [_declaration(wiring, piece, step_s, machine.seed) for piece in order]
+    lines += [_declaration(machine, wiring, piece) for piece in order]
     once = _once(wiring)
     lines.append(_CLOCK.format(time=_TIME, step=format_real(step_s), once=once))
     for piece in order:
@@ -62,16 +62,19 @@ def generate(machine: Machine, wiring: Wiring) -> str:
     return "\n".join(lines)
 
 
-def _declaration(wiring: Wiring, piece: Piece, step_s: float, seed: int) -> str:
+def _declaration(machine: Machine, wiring: Wiring, piece: Piece) -> str:
     constants = dict(piece.constants)
     for port in piece.block.inputs.values():
         if port.is_step:
-            constants[port.name] = format_real(step_s)
+            constants[port.name] = format_real(machine.plant_step_ns / 1e9)
         elif port.number:
             constants[port.name] = str(len(wiring.naming(piece, port.number)))
+        elif port.rise and port.rise <= len(machine.species):
+            rise = machine.density_rise.get(machine.species[port.rise - 1], 0.0)
+            constants[port.name] = format_real(rise)
         elif port.is_seed:
             # A number of its own for each name, whatever else the file holds.
-            constants[port.name] = str(crc32(f"{seed} {piece.name.lower()}".encode()))
+            constants[port.name] = str(crc32(f"{machine.seed} {piece.name.lower()}".encode()))
         elif port.wire and not piece.sets(port.name):
             constants.update(_copied(piece, port))
     initial = ", ".join(f"{name} := {text}" for name, text in constants.items())

@@ -12,30 +12,37 @@ from softctl.errors import Problem, ProblemsError
 from softctl.logic import Source, compile_application
 from softctl.machine import Machine
 from softctl.plant.blocks import BlockType, block_type
-from softctl.plant.species import MOST_SPECIES, for_species, names_heat, needs_heat, without_heat
+from softctl.plant.features import FEATURES, HEAT, Feature, used_features, without
+from softctl.plant.species import MOST_SPECIES, for_species
 
-# The type of what carriers hand to each other is no equipment.
-PART = "part"
-_PART_TYPE = re.compile(rf"(:|\bOF)\s*{PART}\b", re.IGNORECASE)
+# What blocks are made of is no equipment: the type of what carriers hand to each other, and
+# the loop of a transmitter. Nor are the functions that features bring.
+_MADE_OF = ("part", "current_loop")
+_HELPERS = {f"{name}.st" for name in (*_MADE_OF, *(one.helper for one in FEATURES if one.helper))}
+_USED = re.compile(rf"(?::|\bOF)\s*({'|'.join(_MADE_OF)})\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
 class Library:
     """The blocks at hand for one machine: `types` by lower-case name.
 
-    `standard` are the sources of softctl's own that the machine uses. `has_heat` is True
-    where temperatures are worked out.
+    `standard` are the sources of softctl's own that the machine uses.
     """
 
     standard: tuple[Source, ...]
     types: Mapping[str, BlockType]
-    has_heat: bool
+    features: tuple[Feature, ...]
+
+    @property
+    def has_heat(self) -> bool:
+        """True where temperatures are worked out."""
+        return HEAT in self.features
 
 
 @cache
 def standard_names() -> tuple[str, ...]:
     """The types that come with softctl: each is in the file of its name."""
-    found = {entry.name for entry in files("softctl.plant").iterdir()} - {f"{PART}.st"}
+    found = {entry.name for entry in files("softctl.plant").iterdir()} - _HELPERS
     return tuple(sorted(name.removesuffix(".st") for name in found if name.endswith(".st")))
 
 
@@ -53,10 +60,11 @@ def load_library(machine: Machine, blocks: Sequence[Source], problems: list[Prob
     wanted = {equipment.type.lower() for equipment in machine.equipment.values()}
     texts = {name: standard_text(name) for name in standard_names() if name in wanted}
     used = [*texts.values(), *(block.text for block in blocks)]
-    if any(map(_PART_TYPE.search, used)):
-        texts[PART] = standard_text(PART)
-    has_heat = names_heat(machine) or any(map(needs_heat, used))
-    standard = tuple(_source(machine, name, text, has_heat) for name, text in texts.items())
+    made_of = {found.lower() for text in used for found in _USED.findall(text)}
+    texts |= {name: standard_text(name) for name in _MADE_OF if name in made_of}
+    features = used_features(machine, used)
+    texts |= {one.helper: standard_text(one.helper) for one in features if one.helper}
+    standard = tuple(_source(machine, name, text, features) for name, text in texts.items())
     try:
         application = compile_application(blocks, library=standard)
     except ProblemsError as error:
@@ -64,11 +72,10 @@ def load_library(machine: Machine, blocks: Sequence[Source], problems: list[Prob
         application = compile_application([], library=standard)
     interfaces = application.blocks.values()
     types = [block_type(interface, problems) for interface in interfaces]
-    return Library(standard, {type_.name.lower(): type_ for type_ in types}, has_heat)
+    return Library(standard, {type_.name.lower(): type_ for type_ in types}, tuple(features))
 
 
-def _source(machine: Machine, name: str, text: str, has_heat: bool) -> Source:
-    if not has_heat:
-        text = without_heat(text)
+def _source(machine: Machine, name: str, text: str, features: Sequence[Feature]) -> Source:
+    text = without(text, (one for one in FEATURES if one not in features))
     text = for_species(text, min(len(machine.species), MOST_SPECIES))
     return Source(f"softctl/plant/{name}.st", text)

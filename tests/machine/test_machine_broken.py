@@ -69,6 +69,21 @@ BROKEN = {
         "points.START",
         "it stands first at line",
     ),
+    "rise of an unknown species": Broken(
+        "seed: 7}",
+        "seed: 7, density_rise: {calcium nitrat: 0.7}}",
+        "calcium nitrat: |0.7",
+        "expected one of the species (calcium nitrate, ",
+        "plant.density_rise.calcium nitrat",
+        "did you mean calcium nitrate?",
+    ),
+    "rise that is no number": Broken(
+        "seed: 7}",
+        "seed: 7, density_rise: {calcium nitrate: 7}}",
+        "density_rise: |{calcium nitrate: 7}",
+        "expected numbers from -1 to 1 by name",
+        "plant.density_rise",
+    ),
     "doubled key of a point": Broken(
         XV,
         XV + "\n    card: DO_1",

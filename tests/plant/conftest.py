@@ -18,7 +18,7 @@ title: Test rig
 description: A rig for one test
 species: [salt, dye]
 control: {{scan: 50 ms, fail_safe_after: 500 ms}}
-plant: {{step: {step}, seed: 1}}
+plant: {{step: {step}, seed: 1{more}}}
 field: {{host: 127.0.0.1, port: 15020, unit: 1, word_order: ABCD}}
 hmi: {{host: 127.0.0.1, port: 15021, unit: 1, word_order: ABCD}}
 programs: [rig.st]
@@ -27,10 +27,10 @@ equipment:
 {points}"""
 
 
-def machine_text(equipment: str, points: str = "", step: str = "10 ms") -> str:
+def machine_text(equipment: str, points: str = "", step: str = "10 ms", more: str = "") -> str:
     """A machine file with the given equipment section, and cards and points if any."""
     section = indent(dedent(equipment).strip(), "  ")
-    return _HEAD.format(step=step, equipment=section, points=dedent(points))
+    return _HEAD.format(step=step, more=more, equipment=section, points=dedent(points))
 
 
 def machine_of(equipment: str, points: str = "", step: str = "10 ms") -> Machine:
@@ -44,6 +44,17 @@ def build() -> Callable[..., Plant]:
 
     def build_it(equipment: str, step: str = "10 ms", blocks: str = "") -> Plant:
         return build_plant(machine_of(equipment, step=step), sources(blocks))
+
+    return build_it
+
+
+@pytest.fixture(scope="session")
+def build_dense() -> Callable[[str], Plant]:
+    """`build_dense(equipment)` gives a plant whose salt raises the density by 0.677."""
+
+    def build_it(equipment: str) -> Plant:
+        text = machine_text(equipment, more=", density_rise: {salt: 0.677}")
+        return build_plant(parse_machine(text, "rig/machine.yaml"))
 
     return build_it
 

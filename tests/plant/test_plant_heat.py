@@ -249,7 +249,7 @@ def test_thermometer_lag(build, run):
         + "TT_1: {type: temperature_transmitter, in: T_1, range: [0 degC, 100 degC], lag: 8 s}"
     )
     plant.write("T_1.held_h", plant.read("T_1.held_h") * 333.15 / 293.15)
-    plant.write("TT_1.before", 333.15)
+    plant.write("TT_1.loop.before", 333.15)
     for lags, share in shares.items():
         run(plant, 8 * lags - plant.now_ns / 1e9)
         assert celsius(plant, "TT_1.signal") == pytest.approx(20 + 40 * share, abs=1e-4)

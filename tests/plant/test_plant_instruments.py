@@ -115,7 +115,7 @@ def test_first_order_lag(build, run, step):
     )
     # A step of the level that no liquid could make.
     plant.write("T_1.level", 1.5)
-    plant.write("L_1.before", 1.5)
+    plant.write("L_1.loop.before", 1.5)
     for lags, share in shares.items():
         run(plant, 2 * lags - plant.now_ns / 1e9)
         assert plant.read("L_1.signal") == pytest.approx(0.5 + share, abs=1e-6)
