@@ -111,7 +111,7 @@ class PlannedFault:
     equipment: Scalar
     fault: Scalar
     at_ns: int
-    lasts_ns: int | None
+    for_ns: int | None
     ramp_ns: int
     size: Scalar | None
 

@@ -296,7 +296,8 @@ class _MachineReader:
             named = Named("a fault", item.place, item)
             section = self._reader.section(named, FaultSection)
             if section is not None:
-                yield _planned(section, {key: _scalar(item) for key, item in item.value.items()})
+                scalars = {key: to_scalar(one) for key, one in self._mapping(item).items()}
+                yield _planned(section, scalars)
 
     # Points
 
@@ -347,7 +348,7 @@ def _planned(section: FaultSection, scalars: Mapping[str, Scalar]) -> PlannedFau
         scalars["equipment"],
         scalars["fault"],
         section.at,
-        section.lasts,
+        section.for_,
         section.ramp,
         scalars.get("size"),
     )

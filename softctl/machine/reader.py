@@ -55,7 +55,7 @@ class Reader:
     def section(self, named: Named, model: type[S]) -> S | None:
         """The section checked against its model, or None after complaints."""
         if not isinstance(named.entry.value, dict):
-            keys = ", ".join(model.model_fields)
+            keys = ", ".join(_keys(model))
             self.complain(
                 f"expected keys ({keys}), got {describe(named.entry.value)}", named.entry.place
             )
@@ -107,14 +107,14 @@ class Reader:
             place = named.where(*parents) if parents else named.place
             self.complain(f"expected the key '{last}' in {name}, got none", place)
         elif detail["type"] == "extra_forbidden":
-            key, keys = str(last), list(_inner(model, parents).model_fields)
+            key, keys = str(last), _keys(_inner(model, parents))
             self.complain(
                 f"expected a key among {', '.join(keys)}; got '{key}'",
                 walk(named.entry, tuple(parents)).keys[key],
                 suggest(key, keys),
             )
         elif detail["type"] == "model_type":
-            keys = list(_inner(model, steps).model_fields)
+            keys = _keys(_inner(model, steps))
             got = _shape(detail["input"])
             self.complain(f"expected keys ({', '.join(keys)}), got {got}", named.where(*steps))
         elif detail["type"] == EXPECTED:
@@ -135,6 +135,11 @@ def in_file_order(problems: Iterable[Problem], text: str) -> Iterator[Problem]:
     for problem in sorted(unique, key=lambda one: (one.place.line, one.place.column)):
         line = problem.place.line
         yield replace(problem, excerpt=lines[line - 1] if 0 < line <= len(lines) else "")
+
+
+def _keys(model: type[Section]) -> list[str]:
+    """The keys of a section, as the file writes them."""
+    return [info.alias or name for name, info in model.model_fields.items()]
 
 
 def _inner(model: type[Section], steps: Sequence[str | int]) -> type[Section]:

@@ -336,8 +336,8 @@ class FaultSection(Section):
     equipment: Text = Field(description="its name, or '*' for all that can have the fault")
     fault: Text = Field(description="one of those that its type offers")
     at: Annotated[int, duration("0 s", "100000000 s")] = Field(default=0, description="when")
-    lasts: Annotated[int, duration("1 us", "100000000 s")] | None = Field(
-        default=None, description="how long; for good without it"
+    for_: Annotated[int, duration("1 us", "100000000 s")] | None = Field(
+        default=None, alias="for", description="how long; for good without it"
     )
     ramp: Annotated[int, duration("0 s", "100000000 s")] = Field(
         default=0, description="how long it takes to grow to its size"

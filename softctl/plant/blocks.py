@@ -30,7 +30,7 @@ Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
 - `rise: 1`: by how much 1 kg/m3 of the first species raises the density of water, in kg/m3.
 - `seed`: where a generator of noise starts, a number of its own for each equipment.
 - `fault: broken wire`: TRUE breaks it; `fault: lost supply=FALSE` where FALSE does. A
-  fault with a `unit` has a size.
+  fault with a `unit` has a size; with `size: 1` that is the one it has if none is given.
 
 Before an output: `unit`; `range: low high` names the inputs that hold a signal's range.
 """
@@ -50,7 +50,7 @@ _FLAGS = frozenset({"required", "optional", "step", "time", "seed"})
 _BLOCK_WORDS = frozenset({"role", "keys", "holds", "one_of"})
 _INPUT_WORDS = frozenset(
     {"unit", "min", "max", "above", "below", "at_most", "choice", "key", "item", "species", "rise"}
-    | {"wire", "less", "sum", "each", "number", "fault"}
+    | {"wire", "less", "sum", "each", "number", "fault", "size"}
 )
 _OUTPUT_WORDS = frozenset({"unit", "range"})
 
@@ -92,6 +92,7 @@ class Input:
     is_seed: bool = False
     fault: str = ""
     fault_value: bool | None = None
+    fault_size: float | None = None
 
     @property
     def is_open(self) -> bool:
@@ -245,6 +246,7 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         "time" in words,
         "seed" in words,
         *_fault(words.get("fault", ""), type_),
+        reader.number(words.get("size")),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 
 from softctl.errors import SoftctlError
@@ -16,9 +16,10 @@ Write = Callable[[str, bool | float], None]
 class Fault:
     """One fault of one piece of equipment.
 
-    `name` is one of those that `Plant.faults` gives. `at_ns` is the time it comes,
-    `for_ns` how long it stays (None: for good). `size`, in SI, is how large it is where
-    it is no mere yes or no, and `ramp_ns` how long it takes to grow to that.
+    `equipment` is a name, or `*` for every piece that can have the fault; `name` is one of
+    those that `Plant.faults` gives. `at_ns` is the time it comes, `for_ns` how long it stays
+    (None: for good). `size`, in SI, is how large it is where it is no mere yes or no (None:
+    as its block says), and `ramp_ns` how long it takes to grow to that.
     """
 
     equipment: str
@@ -38,8 +39,15 @@ class Fault:
         return self.at_ns <= now_ns < self.end_ns
 
 
-def check_fault(fault: Fault, port: Input) -> None:
-    """Raise SoftctlError for times or a size that do not fit the fault's input."""
+def fitted(fault: Fault, port: Input) -> Fault:
+    """The fault with its size, checked; raises SoftctlError for one that does not fit."""
+    if fault.size is None and port.fault_size is not None:
+        fault = replace(fault, size=port.fault_size)
+    _check(fault, port)
+    return fault
+
+
+def _check(fault: Fault, port: Input) -> None:
     if fault.at_ns < 0 or fault.ramp_ns < 0 or (fault.for_ns is not None and fault.for_ns <= 0):
         raise SoftctlError(f"expected a fault with times from 0 s on, got {fault}")
     if port.fault_value is not None:

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
 from softctl.logic import Application, Source, Type, compile_application
 from softctl.machine import Machine
 from softctl.plant.blocks import Input
-from softctl.plant.faults import Fault, FaultBook, check_fault
+from softctl.plant.faults import Fault, FaultBook, fitted
 from softctl.plant.generate import PROGRAM, generate
 from softctl.plant.library import Library, load_library, standard_names
 from softctl.plant.parts import Part, PartFinder, PartTrace
+from softctl.plant.plans import faulty, piece_of, planned_faults
 from softctl.plant.terminals import check_terminals
 from softctl.plant.values import suggestion
-from softctl.plant.wiring import Piece, Wiring, wire
+from softctl.plant.wiring import Wiring, wire
 
 Value = bool | int | float | str
 
@@ -122,40 +123,35 @@ class Plant:
 
         Raises SoftctlError when there is no such equipment.
         """
-        return tuple(self._piece(equipment).block.faults())
+        return tuple(piece_of(self._wiring, equipment).block.faults())
 
     def inject(self, fault: Fault) -> None:
         """Break something at its time, or at the next step if that is past.
 
-        Raises SoftctlError for an unknown equipment or fault, and for a size that is
-        missing, out of range or not called for.
+        The equipment `*` is every piece that can have the fault. Raises SoftctlError for an
+        unknown equipment or fault, for a size that is missing, out of range or not called
+        for, and for an input that another piece of equipment drives.
         """
-        port = self.fault_port(fault.equipment, fault.name)
-        check_fault(fault, port)
-        terminal = f"{self._piece(fault.equipment).name}.{port.name}"
-        healthy = self.read(terminal)
-        assert isinstance(healthy, bool | float)
-        self._book.add(fault, terminal, port, healthy)
+        for piece, port in faulty(self._wiring, fault.equipment, fault.name):
+            one = fitted(replace(fault, equipment=piece.name), port)
+            terminal = f"{piece.name}.{port.name}"
+            healthy = self.read(terminal)
+            assert isinstance(healthy, bool | float)
+            self._book.add(one, terminal, port, healthy)
 
     def fault_port(self, equipment: str, name: str) -> Input:
         """The input through which a fault acts: a yes or no, or a size with unit and limits.
 
         Raises SoftctlError for an unknown equipment or fault.
         """
-        piece = self._piece(equipment)
-        known = piece.block.faults()
-        port = known.get(name)
-        if port is None:
-            what = f"a fault of {piece.name} ({', '.join(known) or 'it has none'})"
-            raise SoftctlError(_unknown(what, name, list(known)))
-        return port
+        return faulty(self._wiring, equipment, name)[0][1]
 
     def mend(self, equipment: str, name: str = "") -> None:
         """Take away one fault of a piece of equipment, or all of them, also those to come.
 
         Raises SoftctlError for an unknown equipment or fault.
         """
-        piece = self._piece(equipment)
+        piece = piece_of(self._wiring, equipment)
         ports = [self.fault_port(equipment, name)] if name else piece.block.faults().values()
         self._book.mend([f"{piece.name}.{port.name}" for port in ports], self.now_ns)
 
@@ -178,16 +174,9 @@ class Plant:
                 values = self.reader([f"{piece.name}.{port}" for port in ports])()
                 yield VesselRow(piece.name, *map(float, values))
 
-    def _piece(self, name: str) -> Piece:
-        piece = self._wiring.pieces.get(name.lower())
-        if piece is None:
-            names = [piece.name for piece in self._wiring.pieces.values()]
-            raise SoftctlError(_unknown("an equipment's name", name, names))
-        return piece
-
     def _path(self, terminal: str) -> str:
         name, _, rest = terminal.partition(".")
-        piece = self._piece(name)
+        piece = piece_of(self._wiring, name)
         if not rest:
             raise SoftctlError(f"expected EQUIPMENT.TERMINAL, got {terminal}")
         return f"{PROGRAM}.{piece.name}.{rest}"
@@ -214,7 +203,10 @@ def build_plant(machine: Machine, blocks: Sequence[Source] = ()) -> Plant:
     application = compile_application(
         [*blocks, Source(f"{machine.name} plant", source)], library=library.standard
     )
-    return Plant(source, application, wiring, machine.plant_step_ns)
+    plant = Plant(source, application, wiring, machine.plant_step_ns)
+    for fault in planned_faults(machine, wiring, problems):
+        plant.inject(fault)
+    return plant
 
 
 def _wired(
@@ -228,6 +220,7 @@ def _wired(
     problems += _lost_heat(machine, library)
     wiring = wire(machine, library.types, problems)
     problems += check_terminals(machine, wiring)
+    planned_faults(machine, wiring, problems)
     return library, wiring
 
 
@@ -259,8 +252,3 @@ def _lost_heat(machine: Machine, library: Library) -> Iterator[Problem]:
                 f"temperatures; got {block.name}"
             )
             yield Problem(message, equipment.type_place)
-
-
-def _unknown(expected: str, name: str, known: Sequence[str]) -> str:
-    hint = suggestion(name, known)
-    return f"expected {expected}, got {name}" + (f": {hint}" if hint else "")

@@ -16,7 +16,7 @@ from softctl.machine import Point, Role, Value
 from softctl.machine.document import Entry, describe
 from softctl.plant import Fault
 from softctl.plant.blocks import Input
-from softctl.plant.faults import check_fault
+from softctl.plant.faults import fitted
 from softctl.trial import model
 from softctl.trial.fields import FieldReader
 from softctl.values.names import suggest
@@ -145,11 +145,12 @@ def _fault(row: RowReader) -> model.Break | None:
         equipment, name, row.time("after") or 0, row.time("for"), size, row.time("ramp") or 0
     )
     place = row.keys["size"].place if "size" in row.keys else row.verb.place
+    whole = None
     if len(fields.problems) == before:
-        fields.attempt(lambda: check_fault(fault, port), place)
-    if len(fields.problems) > before:
+        whole = fields.attempt(lambda: fitted(fault, port), place)
+    if whole is None:
         return None
-    return model.Break(fault=fault, place=row.place, text=row.text)
+    return model.Break(fault=whole, place=row.place, text=row.text)
 
 
 def _fault_size(row: RowReader, port: Input) -> float | None:

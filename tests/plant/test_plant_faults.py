@@ -31,6 +31,7 @@ def test_every_block_names_its_faults(build):
         "stuck",
         "slow",
         "leak",
+        "blocked line",
         "no opened feedback",
         "no closed feedback",
     )
@@ -39,6 +40,7 @@ def test_every_block_names_its_faults(build):
         "broken wire",
         "short circuit",
         "stuck",
+        "drift",
         "wrong contact sense",
     )
     assert plant.faults("H_1") == ()

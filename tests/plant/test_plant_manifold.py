@@ -69,7 +69,7 @@ def test_nothing_is_lost(build, run):
     for second in range(120):
         plant.write("V_4.open", second % 14 < 7)
         plant.write("S_1.lost", 40 < second < 60)
-        plant.write("L_2.blocked", 50 < second < 70)
+        plant.write("L_2.blocked", 1.0 if 50 < second < 70 else 0.0)
         run(plant, 1)
         assert plant.read("M_1.volume") >= 0
         assert min(plant.reader(["M_1.mass_1", "M_1.mass_2"])()) >= 0
