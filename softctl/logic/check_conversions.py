@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TypeVar
+
 from softctl.logic import tree, typed
 from softctl.logic.conversions import ConversionName, conversion_name, rule, unit_ns
 from softctl.logic.convert import Converter, convert
+from softctl.logic.folded_calls import folded_conversion
 from softctl.logic.folding import settle
+from softctl.logic.python_fault import ScanFault
 from softctl.logic.source import Token
 from softctl.logic.standard import elementary
 from softctl.logic.types import (
@@ -27,6 +32,7 @@ from softctl.logic.world import World
 from softctl.values.types import ElementaryType, Kind
 
 _BCD_OF_SIZE = {8: "BYTE", 16: "WORD", 32: "DWORD", 64: "LWORD"}
+_Call = TypeVar("_Call", typed.StandardCall, typed.Convert)
 _COUNT_OF_SIZE = {8: "USINT", 16: "UINT", 32: "UDINT", 64: "ULINT"}
 
 
@@ -38,6 +44,7 @@ class ConversionChecker(Converter):
         self.world = world
         self.block = block
         self.narrowed: dict[int, typed.Interval] = {}
+        self.needs_constant = False
 
     def expression(self, node: tree.Expression, want: Type | None = None) -> typed.Expression:
         """See ExpressionChecker."""
@@ -59,6 +66,10 @@ class ConversionChecker(Converter):
         right: typed.Expression,
         want: Type | None = None,
     ) -> typed.Expression:
+        """See ExpressionChecker."""
+        raise NotImplementedError
+
+    def condition(self, node: tree.Expression) -> typed.Expression:
         """See ExpressionChecker."""
         raise NotImplementedError
 
@@ -108,7 +119,7 @@ class ConversionChecker(Converter):
             return self.fail(at, f"expected a whole-number type after TRUNC, got {target}")
         if not is_real(value.type) and not is_integer(value.type):
             return self.fail(value.at, f"expected a REAL or LREAL to truncate, got {value.type}")
-        return self._number(at, value, target, "truncate")
+        return self.number(at, value, target, "truncate")
 
     def converted(
         self, at: Token, value: typed.Expression, target: ElementaryType
@@ -123,16 +134,30 @@ class ConversionChecker(Converter):
                 at, f"expected a pair of types that convert, got {value.type} and {target}"
             )
         if how == "number":
-            return self._number(at, value, target)
+            return self.number(at, value, target)
         if how == "count":
             return self._counted(at, value, target)
         if how == "string" and isinstance(value.type, StringType):
             goal = StringType(target.name == "WSTRING", value.type.length)
-        return typed.Convert(at, goal, value, how, wraps=False)
+        return self.folded(typed.Convert(at, goal, value, how, wraps=False), folded_conversion)
 
-    def _number(
+    def folded(
+        self, node: _Call, fold: Callable[[_Call], typed.Constant | None]
+    ) -> typed.Expression:
+        """The value of a call on constants where a constant is asked for, or the call."""
+        if not self.needs_constant:
+            return node  # what it cannot do is a fault of the run, and may never be reached
+        try:
+            return fold(node) or node
+        except ScanFault as fault:
+            return self.fail(node.at, str(fault))
+        except (ArithmeticError, ValueError):
+            return self.fail(node.at, "expected arguments for which this has a value")
+
+    def number(
         self, at: Token, value: typed.Expression, target: Type, mode: str = "round"
     ) -> typed.Expression:
+        """A number converted to another type, folded for a constant."""
         if isinstance(value, typed.Constant):
             folded = _folded(value, target, mode)
             if folded is not None:
@@ -150,11 +175,12 @@ class ConversionChecker(Converter):
             return self._from_count(at, value, target)
         unit = unit_ns(source)
         if is_real(target):
-            number = convert(value, LREAL)
+            number = self.number(at, value, LREAL)
             scale = typed.Constant(at, LREAL, float(unit))
-            return convert(typed.Binary(at, LREAL, "/", number, scale), target)
-        number = convert(value, LINT)
-        return convert(self.binary(at, "/", number, typed.Constant(at, LINT, unit)), target)
+            return self.number(at, self.binary(at, "/", number, scale), target)
+        number = self.number(at, value, LINT)
+        count = self.binary(at, "/", number, typed.Constant(at, LINT, unit))
+        return self.number(at, count, target)
 
     def _from_count(
         self, at: Token, value: typed.Expression, target: ElementaryType
@@ -162,9 +188,9 @@ class ConversionChecker(Converter):
         unit = unit_ns(target)
         if is_real(value.type):
             scale = typed.Constant(at, LREAL, float(unit))
-            number = value if value.type == LREAL else convert(value, LREAL)
-            return convert(typed.Binary(at, LREAL, "*", number, scale), target)
-        whole = self._number(at, value, LINT)
+            number = value if value.type == LREAL else self.number(at, value, LREAL)
+            return self.number(at, self.binary(at, "*", number, scale), target)
+        whole = self.number(at, value, LINT)
         product = self.binary(at, "*", whole, typed.Constant(at, LINT, unit))
         if isinstance(product, typed.Constant):
             return typed.Constant(at, target, settle(product.value, target))
@@ -186,7 +212,8 @@ class ConversionChecker(Converter):
         if not (is_kind(target, Kind.BITS) if into else target.is_integer):
             kind = "a bit string" if into else "a whole-number type"
             return self.fail(at, f"expected {kind} as result, got {target}")
-        return typed.Convert(at, target, value, found.mode, wraps=False)
+        node = typed.Convert(at, target, value, found.mode, wraps=False)
+        return self.folded(node, folded_conversion)
 
 
 def _folded(value: typed.Constant, target: Type, mode: str) -> typed.Constant | None:

@@ -254,6 +254,7 @@ class ExpressionChecker(AccessChecker):
     def _comparison(
         self, at: Token, operator: str, left: typed.Expression, right: typed.Expression
     ) -> typed.Expression:
+        left, right = self._as_numbers(left, right)
         type_ = common_type(left.type, right.type)
         if type_ is None and isinstance(left.type, EnumType) and is_integer(right.type):
             type_ = right.type
@@ -292,6 +293,7 @@ class ExpressionChecker(AccessChecker):
         right: typed.Expression,
         want: Type | None,
     ) -> typed.Expression:
+        left, right = self._as_numbers(left, right)
         type_ = common_type(left.type, right.type)
         if type_ == REAL and want == LREAL and REAL not in (left.type, right.type):
             type_ = LREAL  # a literal takes the type that its surroundings ask for
@@ -312,6 +314,25 @@ class ExpressionChecker(AccessChecker):
         if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
             return self._folded(at, operator, left, right, type_)
         return self._sized(typed.Binary(at, type_, operator, left, right))
+
+    def _as_numbers(
+        self, left: typed.Expression, right: typed.Expression
+    ) -> tuple[typed.Expression, typed.Expression]:
+        """A bit string next to a number counts as one."""
+        if is_kind(left.type, Kind.BITS) and _is_typed_number(right.type):
+            return self._as_number(left), right
+        if is_kind(right.type, Kind.BITS) and _is_typed_number(left.type):
+            return left, self._as_number(right)
+        return left, right
+
+    def _as_number(self, value: typed.Expression) -> typed.Expression:
+        assert isinstance(value.type, ElementaryType)
+        name = {8: "USINT", 16: "UINT", 32: "UDINT", 64: "ULINT"}[value.type.bits]
+        target = elementary(name)
+        assert target is not None
+        message = f"{value.type} next to a number: write {value.type}_TO_{name}(…)"
+        self.reporter.depart(value.at, message)
+        return self.converted(value.at, value, target)
 
     def _same(self, value: typed.Expression, type_: Type) -> typed.Expression:
         if is_untyped(type_):
@@ -393,19 +414,12 @@ class ExpressionChecker(AccessChecker):
         if result is None:
             return self._bad_operands(at, operator, left, right)
         if is_real(a) or is_real(b):
-            number = typed.Binary(at, LREAL, operator, _as_lreal(left), _as_lreal(right))
-            return convert(number, result)
+            number = self.binary(at, operator, _as_lreal(left), _as_lreal(right))
+            return self.number(at, number, result)
         if not first or not second:
             left, right = self.settle(left), self.settle(right)
-        if (
-            isinstance(left, typed.Constant)
-            and isinstance(right, typed.Constant)
-            and first
-            and second
-        ):
-            return typed.Constant(
-                at, result, settle(fold(operator, left.value, right.value), result)
-            )
+        if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
+            return self._folded(at, operator, left, right, result)
         return self._sized(typed.Binary(at, result, operator, left, right))
 
     def _bad_operands(
@@ -422,6 +436,10 @@ class ExpressionChecker(AccessChecker):
         return self.fail(
             at, f"expected {wanted} around {operator}, got {left.type} and {right.type}"
         )
+
+
+def _is_typed_number(type_: Type) -> bool:
+    return is_numeric(type_) and not is_untyped(type_)
 
 
 def _is_zero(*operands: typed.Expression) -> bool:

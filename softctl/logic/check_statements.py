@@ -11,6 +11,7 @@ from softctl.logic.source import Token, suggest
 from softctl.logic.types import (
     BOOL,
     ERROR,
+    LINT,
     VOID,
     BlockType,
     EnumType,
@@ -116,7 +117,7 @@ class StatementChecker(ExpressionChecker):
     # Assignments and calls
 
     def _assign(self, node: tree.Assign) -> typed.Statement | None:
-        enabled = self._enabled(node.value)
+        enabled = self.enabled_call(node.value)
         if enabled is not None:
             call, enable, eno = enabled
             return self._guarded(self._assign(tree.Assign(node.at, node.target, call)), enable, eno)
@@ -129,21 +130,6 @@ class StatementChecker(ExpressionChecker):
             self.reporter.error(node.at, "a block cannot be assigned: copy its outputs")
             return None
         return typed.Assign(node.at, target, self.coerce(value, target.type, node.value.at))
-
-    def _enabled(
-        self, node: tree.Expression
-    ) -> tuple[tree.Call, tree.Argument | None, tree.Argument | None] | None:
-        """A function's call without its EN and ENO, and those two; None if it has neither."""
-        if not isinstance(node, tree.Call) or not isinstance(node.callee, tree.Name):
-            return None
-        block = self.world.find_block(node.callee.name)
-        own = block.symbols if block is not None else {}
-        given = {a.name.upper(): a for a in node.arguments if a.value is not None}
-        enable, eno = (given.get(k) if k not in own else None for k in ("EN", "ENO"))
-        if enable is None and eno is None:
-            return None
-        others = [a for a in node.arguments if a is not enable and a is not eno]
-        return tree.Call(node.at, node.callee, others), enable, eno
 
     def _guarded(
         self,
@@ -173,7 +159,7 @@ class StatementChecker(ExpressionChecker):
     def _call(self, node: tree.CallStatement) -> typed.Statement | None:
         callee = node.call.callee
         own = isinstance(callee, tree.Name) and self.find_symbol(callee.name.upper()) is not None
-        enabled = None if own else self._enabled(node.call)
+        enabled = None if own else self.enabled_call(node.call)
         if enabled is not None:
             call, enable, eno = enabled
             return self._guarded(self._call(tree.CallStatement(node.at, call)), enable, eno)
@@ -341,7 +327,9 @@ class StatementChecker(ExpressionChecker):
         return low, high
 
     def _label_value(self, node: tree.Expression, type_: Type) -> Any:
+        self.needs_constant = True
         value = self.expression(node, type_)
+        self.needs_constant = False
         if type_ is ERROR or value.type is ERROR:
             return None
         value = self.coerce(value, type_, node.at)
@@ -382,12 +370,20 @@ class StatementChecker(ExpressionChecker):
         start = self.value(node.start, base)
         end = self.value(node.end, base)
         one = typed.Constant(node.at, base, 1)
-        step = one if node.step is None else self.value(node.step, base)
+        step = one if node.step is None else self._step(node.step, base)
         if isinstance(step, typed.Constant) and step.value == 0 and node.step is not None:
             self.reporter.error(node.step.at, "expected a step other than 0")
         body, simple = self._for_body(node, variable, (start, end, step))
         wraps = not fits(_after(start, end, step), base)
         return typed.For(node.at, variable, start, end, step, body, simple, wraps)
+
+    def _step(self, node: tree.Expression, base: Type) -> typed.Expression:
+        step = self.expression(node, base)
+        down = isinstance(step, typed.Constant) and step.type is not ERROR and step.value < 0
+        if down and is_kind(base, Kind.UNSIGNED):
+            self.reporter.depart(node.at, f"a negative step of a {base}: write a signed variable")
+            return self.coerce(step, LINT)
+        return self.coerce(step, base, node.at)
 
     def _for_body(
         self,

@@ -97,18 +97,14 @@ class Converter:
         if source is UNTYPED_REAL and is_real(target):
             return self._real_literal(value, made, at)
         if source is UNTYPED_STRING and isinstance(target, StringType):
-            if len(value.value) > target.length:
-                self.reporter.error(
-                    at, f"expected at most {target.length} characters, got {len(value.value)}"
-                )
-            return made
+            return self._text_literal(made, at)
         if is_string(source) and is_kind(target, Kind.STRING) and len(value.value) == 1:
             return self._letter(made, source, at)
         if is_kind(target, Kind.DURATION) and is_kind(source, Kind.DURATION):
             return made
         if widens(source, target) or narrows(source, target):
             if isinstance(value.value, str):
-                return made
+                return self._text_literal(made, at)
             if limits(target) is not None and not fits(interval_of(value), target):
                 return self._too_big(value, target, at)
             made.value = settle(
@@ -124,6 +120,13 @@ class Converter:
         if (wide and target.name != "WCHAR") or ord(made.value) > target.high:
             made.type = source
             return self.mismatch(made, target, at)
+        return made
+
+    def _text_literal(self, made: typed.Constant, at: Token) -> typed.Expression:
+        length = made.type.length if isinstance(made.type, StringType) else 1
+        if len(made.value) > length:
+            got = len(made.value)
+            self.reporter.error(at, f"expected at most {length} characters, got {got}")
         return made
 
     def _real_literal(

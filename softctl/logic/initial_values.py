@@ -18,9 +18,14 @@ class InitialValues:
         self.world = world
         self.reporter = world.reporter
 
+    def _checker(self, block: typed.Block | None) -> StatementChecker:
+        checker = StatementChecker(self.world, block)
+        checker.needs_constant = True
+        return checker
+
     def constant_int(self, node: tree.Expression, block: typed.Block | None) -> int | None:
         """The value of a constant whole number, or None after an error."""
-        value = StatementChecker(self.world, block).expression(node)
+        value = self._checker(block).expression(node)
         if value.type is ERROR:
             return None
         if isinstance(value, typed.Constant) and is_integer(value.type):
@@ -30,7 +35,7 @@ class InitialValues:
 
     def initial(self, node: tree.Expression, type_: Type, block: typed.Block | None) -> Any:
         """The Python value of an initial value, or None after an error."""
-        checker = StatementChecker(self.world, block)
+        checker = self._checker(block)
         if type_ is ERROR:
             return None
         if isinstance(type_, ArrayType):

@@ -46,7 +46,7 @@ class DeclarationParser(ExpressionParser):
         self.expect("TYPE")
         while self.token.kind not in ("END_TYPE", "end") and self.token.kind not in POU_ENDS:
             try:
-                unit.types.append(self._type_declaration())
+                self._type_declaration(unit.types)
             except ParseError as error:
                 self.recover(error, 0)
                 self.skip_to({";", "END_TYPE", "END_STRUCT", *POU_ENDS})
@@ -55,16 +55,18 @@ class DeclarationParser(ExpressionParser):
         self.expect("END_TYPE", "a type's name or END_TYPE")
         self.accept(";")
 
-    def _type_declaration(self) -> tree.TypeDeclaration:
+    def _type_declaration(self, types: list[tree.TypeDeclaration]) -> None:
+        """One type; a broken one is kept as unknown, so that its uses are no errors too."""
         name = self.expect_name("a type's name or END_TYPE")
+        declaration = tree.TypeDeclaration(name, name.text, tree.UnknownSpec(name), None)
+        types.append(declaration)
         self.expect(":", ": after the type's name")
-        spec = self.type_spec()
-        initial = self.initial_value() if self.accept(":=") else None
+        declaration.spec = self.type_spec()
+        declaration.initial = self.initial_value() if self.accept(":=") else None
         if not self.accept(";"):
             if self.previous.kind != "END_STRUCT":
                 raise self.missing_semicolon("the type")
             self.reporter.depart(self.previous, "END_STRUCT without ; behind it: write END_STRUCT;")
-        return tree.TypeDeclaration(name, name.text, spec, initial)
 
     def type_spec(self) -> tree.TypeSpec:
         """Any type specification."""
@@ -158,7 +160,7 @@ class DeclarationParser(ExpressionParser):
             raise self.fail(self.previous, "OVERLAP is not supported")
         fields: list[tree.Variable] = []
         while self.token.kind not in ("END_STRUCT", "end"):
-            fields += self._variables()
+            self._variables(fields)
         self.expect("END_STRUCT")
         return tree.StructSpec(at, fields)
 
@@ -185,7 +187,7 @@ class DeclarationParser(ExpressionParser):
         ends = {"END_VAR", "end", *POU_ENDS, *SECTION_KINDS}
         while self.token.kind not in ends and not self._at_statement():
             try:
-                section.variables += self._variables()
+                self._variables(section.variables)
             except ParseError as error:
                 self.recover(error, 0)
                 self.skip_to({";", *ends})
@@ -242,26 +244,35 @@ class DeclarationParser(ExpressionParser):
             elif not self.accept("NON_RETAIN"):
                 return
 
-    def _variables(self) -> list[tree.Variable]:
+    def _variables(self, found: list[tree.Variable]) -> None:
+        """One declaration; the names of a broken one are kept, so that their uses are no errors."""
         pragma = self.token.pragma
-        names = [(self._variable_name(), self._location())]
-        while self.accept(","):
-            names.append((self._variable_name(), self._location()))
-        self.expect(":", ": and a type after the variable's name")
-        spec = self.type_spec()
-        edge = ""
-        if self.token.kind == "name" and self.token.key in ("R_EDGE", "F_EDGE"):
-            edge = self.advance().key[0]
-        initial = self.initial_value() if self.accept(":=") else None
+        made = [self._variable()]
+        try:
+            while self.accept(","):
+                made.append(self._variable())
+            self.expect(":", ": and a type after the variable's name")
+            spec = self.type_spec()
+            edge = ""
+            if self.token.kind == "name" and self.token.key in ("R_EDGE", "F_EDGE"):
+                edge = self.advance().key[0]
+            initial = self.initial_value() if self.accept(":=") else None
+        except ParseError:
+            found += made
+            raise
+        for variable in made:
+            variable.spec, variable.initial, variable.edge = spec, initial, edge
+            variable.pragma = pragma
+        found += made
         self.end_of_statement("the declaration")
-        comment = self.comments.get(self.previous.line, "")
-        return [
-            tree.Variable(name, name.text, spec, initial, address, edge, pragma, comment)
-            for name, address in names
-        ]
+        for variable in made:
+            variable.comment = self.comments.get(self.previous.line, "")
 
-    def _variable_name(self) -> Token:
-        return self.expect_name("a variable's name or END_VAR")
+    def _variable(self) -> tree.Variable:
+        name = self.expect_name("a variable's name or END_VAR")
+        variable = tree.Variable(name, name.text, tree.UnknownSpec(name))
+        variable.address = self._location()
+        return variable
 
     def _location(self) -> str:
         if not self.accept("AT"):

@@ -174,10 +174,13 @@ class StatementParser(DeclarationParser):
             return True
         if kind != "name":
             return False
-        distance = 1
-        while self.peek(distance).kind in _IN_LABELS:
+        distance, depth = 1, 0
+        while (kind := self.peek(distance).kind) in _IN_LABELS or kind in "()" or depth:
+            if kind in (";", ":=", "=>", "end"):
+                return False
+            depth += (kind == "(") - (kind == ")")
             distance += 1
-        return self.peek(distance).kind in (":", ",", "..")
+        return kind in (":", ",", "..")
 
     def _for(self) -> tree.Statement:
         at, depth = self.advance(), self.depth

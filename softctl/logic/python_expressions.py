@@ -209,6 +209,8 @@ class ExpressionRenderer:
         if isinstance(node, typed.Character):
             base, index = self.render(node.base), self.render(node.index)
             return f"text_at({base}, {index}, {node.limit})"
+        if isinstance(node, typed.Guarded):
+            return self._guarded(node)
         assert isinstance(node, typed.RangeCheck)
         name, low, high = self.fresh(), node.low, node.high
         return (
@@ -347,6 +349,15 @@ class ExpressionRenderer:
         if node.name == "ABS" and is_kind(node.type, Kind.SIGNED):
             return self._wrapped(text, node.type)
         return text
+
+    def _guarded(self, node: typed.Guarded) -> str:
+        enable = "True" if node.enable is None else self.render(node.enable)
+        text, otherwise = self.sometimes(node.call), default(node.type)
+        if node.eno is None:
+            return f"({text} if {enable} else {otherwise})"
+        name = self.fresh()
+        made = f"{name} := attempt({enable}, lambda: {text}, {otherwise})"
+        return f"({made}, {self._store(node.eno, f'{name}[0]')}, {name}[1])[-1]"
 
     # Access
 

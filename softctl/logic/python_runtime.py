@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Callable
 from typing import Any
 
 from softctl.logic import python_library
@@ -54,6 +55,16 @@ def out_of_range(index: int, low: int, high: int) -> int:
 def out_of_subrange(value: int, low: int, high: int) -> int:
     """Raise: the value is outside of its subrange."""
     raise ScanFault(f"expected a value between {low} and {high}, got {value}")
+
+
+def attempt(enable: bool, call: Callable[[], Any], otherwise: Any) -> tuple[bool, Any]:
+    """Whether a call was enabled and made without a fault, and its value."""
+    if not enable:
+        return False, otherwise
+    try:
+        return True, call()
+    except (ScanFault, ArithmeticError, ValueError):
+        return False, otherwise
 
 
 def over_budget() -> None:
@@ -169,6 +180,7 @@ NAMESPACE: dict[str, Any] = {
     "out_of_range": out_of_range,
     "out_of_subrange": out_of_subrange,
     "over_budget": over_budget,
+    "attempt": attempt,
     "copy_array": copy_array,
     "save_array": save_array,
     "load_array": load_array,

@@ -28,6 +28,12 @@ from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
 LIBRARY = "standard library"
 MAX_ELEMENTS = 1_000_000
 _LOCAL_IN_FUNCTION = frozenset(["VAR", "VAR_INPUT", "VAR_OUTPUT", "VAR_IN_OUT", "VAR_TEMP"])
+_WORDS = frozenset(
+    [
+        *("DATE", "TIME", "TOD", "DT", "LDATE", "LTIME", "LTOD", "LDT", "CHAR", "WCHAR"),
+        *("TIME_OF_DAY", "DATE_AND_TIME"),
+    ]
+)
 _ERROR = DeclaredType(ERROR)
 
 
@@ -234,6 +240,8 @@ class Declarer(InitialValues):
         """Declare the variables of a VAR_GLOBAL."""
         for variable in section.variables:
             key = variable.name.upper()
+            if not self._may_be_name(variable):
+                continue
             if key in self.world.globals_:
                 self.reporter.error(variable.at, f"global {variable.name} is declared twice")
                 continue
@@ -243,6 +251,16 @@ class Declarer(InitialValues):
                 symbol = self._located(variable, declared, constant=section.constant) or symbol
             if declared.type is not ERROR:
                 self.world.globals_[key] = symbol
+
+    def _may_be_name(self, variable: tree.Variable) -> bool:
+        """False for a type's name, save for those that are words as well, such as DT."""
+        key = variable.name.upper()
+        if key in _WORDS:
+            self.reporter.depart(variable.at, f"the type's name {key} as a name: write another")
+        elif elementary(key) is not None or key in ("STRING", "WSTRING"):
+            self.reporter.error(variable.at, f"expected a name, got the type {variable.name}")
+            return False
+        return True
 
     def _symbol(
         self,
@@ -324,8 +342,10 @@ class Declarer(InitialValues):
             if section.kind == "STEP":
                 first.type = ERROR  # what the chart does with its step says nothing new
             return
-        if elementary(key) is not None or key in ("STRING", "WSTRING"):
-            self.reporter.error(variable.at, f"expected a name, got the type {variable.name}")
+        if not self._may_be_name(variable):
+            block.symbols[key] = typed.Symbol(
+                variable.name, ERROR, "slot", section.kind, variable.at
+            )
             return
         if section.kind in ("VAR_ACCESS", "VAR_CONFIG"):
             self.reporter.error(section.at, f"{section.kind} is not supported")
@@ -366,6 +386,8 @@ class Declarer(InitialValues):
                 block.symbols[key] = located
                 return
         symbol = self._symbol(variable, section, declared, storage)
+        if isinstance(declared.type, BlockType) and symbol.kind == "VAR_INPUT":
+            symbol.kind = "VAR_IN_OUT"  # an instance is not copied: its block stays outside
         block.symbols[key] = symbol
         if variable.edge:
             self._edge(block, symbol)

@@ -159,6 +159,12 @@ def _read_table(text: str) -> dict[str, Signature]:
 SIGNATURES = _read_table(_TABLE)
 
 
+def formal(name: str, count: int, repeats: bool = False) -> Signature:
+    """The parameters of a function that is an operator or conversion: IN, or IN1, IN2…"""
+    names = ["IN"] if count == 1 else [f"IN{number}" for number in range(1, count + 1)]
+    return Signature(name, tuple(Parameter(n, "", "ANY") for n in names), "", repeats)
+
+
 def belongs(type_: Type, generic: str) -> bool:
     """True if a type is in a family of the standard's figure 5, or is the named type."""
     if generic == "ANY":

@@ -177,6 +177,18 @@ class StandardCall(Expression):
 
 
 @dataclass(slots=True)
+class Guarded(Expression):
+    """A call that is made if `enable` allows it; its type's default if not, or after a fault.
+
+    `eno` becomes whether it was made without a fault; with no `eno` a fault is a fault.
+    """
+
+    call: Expression
+    enable: Expression | None
+    eno: Expression | None
+
+
+@dataclass(slots=True)
 class FunctionCall(Expression):
     """A function of the program; arguments follow its inputs and in-outs in order."""
 

@@ -73,7 +73,6 @@ def test_object_oriented_code_is_refused_at_its_place(problems, text, message, l
         ("x := ABS(b);", "expected ANY_NUM as IN of ABS, got BOOL"),
         ("x := ABS(x, x);", "expected IN of ABS, got argument 2"),
         ("x := REAL_TO_TOD(1.0);", "expected a pair of types that convert, got REAL and TOD"),
-        ("x := 1 + ADD(EN := b, IN1 := 1, IN2 := 2);", "expected EN on a call that stands alone"),
     ],
 )
 def test_slips_are_one_error_that_says_what_to_write(problems, body, message):
@@ -128,3 +127,67 @@ def test_transitions_that_cannot_be_cleared_are_doubtful(condition):
     warnings = compile_application([Source("p.st", text)]).warnings
     found = [w.place.line for w in warnings if "can never be cleared" in w.message]
     assert found == [4]
+
+
+@pytest.mark.parametrize(
+    ("declared", "body", "warning", "value"),
+    [
+        ("dt : DINT;", "dt := 3; r := dt;", "the type's name DT as a name: write another", 3),
+        ("time : DINT;", "time := 3; r := time;", "the type's name TIME as a name", 3),
+        (
+            "b : BYTE := 200;",
+            "r := 100 + b + r;",
+            "BYTE next to a number: write BYTE_TO_USINT",
+            300,
+        ),
+        ("w : WORD := 7;", "IF r < w THEN r := 1; END_IF;", "write WORD_TO_UINT(…)", 1),
+        (
+            "u : UINT;",
+            "FOR u := 3 TO 0 BY -1 DO r := r + 1; END_FOR;",
+            "a negative step of a UINT",
+            4,
+        ),
+    ],
+)
+def test_habits_of_names_and_numbers_run_with_a_warning(
+    bench, problems, declared, body, warning, value
+):
+    """Each means what its writer meant, and is an error only where the standard must be kept."""
+    text = f"PROGRAM P VAR r : DINT; {declared} END_VAR {body} END_PROGRAM"
+    made = bench(text)
+    made.scan()
+    assert made["P.r"] == value
+    assert any(warning in str(w) for w in made.application.warnings)
+    assert any(warning in problem.message for problem in problems(text, strict=True))
+
+
+def test_a_broken_declaration_does_not_make_its_uses_errors(problems):
+    """What is declared with an unknown type or a slip is unknown, not undeclared."""
+    found = problems(
+        """TYPE Bad : ARRAY[1..) OF INT; Good : INT; END_TYPE
+PROGRAM P
+VAR a : Bad; b : INTT; c, d INT; INT : REAL; e : ARRAY[1..2] OF Good := [1, ; f : INT; END_VAR
+a[1] := 1; b := b + 1; c := d; e[1] := f; f := INT;
+END_PROGRAM"""
+    )
+    assert [(p.place.line, p.place.column) for p in found] == [
+        (1, 21),
+        (3, 18),
+        (3, 29),
+        (3, 34),
+        (3, 77),
+    ]
+
+
+def test_an_instance_can_be_an_input(bench):
+    """A block passed to another one is looked at where it is, not copied."""
+    made = bench(
+        """FUNCTION_BLOCK Watch VAR_INPUT t : TON; END_VAR VAR_OUTPUT q : BOOL; END_VAR
+        q := t.Q; END_FUNCTION_BLOCK
+        PROGRAM P VAR t : TON; w : Watch; END_VAR
+        t(IN := TRUE, PT := T#20ms); w(t := t); END_PROGRAM"""
+    )
+    made.scan(0)
+    assert made["P.w.q"] is False
+    made.scan(20)
+    assert made["P.w.q"] is True
