@@ -136,7 +136,7 @@ def test_transitions_that_cannot_be_cleared_are_doubtful(condition):
         ("time : DINT;", "time := 3; r := time;", "the type's name TIME as a name", 3),
         (
             "b : BYTE := 200;",
-            "r := 100 + b + r;",
+            "r := r + b + 100;",
             "BYTE next to a number: write BYTE_TO_USINT",
             300,
         ),
