@@ -226,15 +226,26 @@ def _tls_warnings(machine: Machine, folder: Path) -> list[Problem]:
 def points(
     folder: MachineDir = None,
     as_: Annotated[ListFormat, typer.Option("--as", help="Table, CSV or JSON.")] = ListFormat.TABLE,
+    csv: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Write the HMI's points as a tag list for an HMI project instead (CSV).",
+        ),
+    ] = None,
 ) -> None:
     """Print the register map of both servers.
 
     Wire addresses count from zero, the printed numbers from one.
     """
-    from softctl.cli.tables import print_register_map
+    from softctl.cli.register_map import print_register_map, write_tag_list
     from softctl.runtime.folder import demo_folder, read_machine
 
-    print_register_map(read_machine(folder or demo_folder()), as_.value)
+    machine = read_machine(folder or demo_folder())
+    if csv is not None:
+        write_tag_list(machine, csv)
+    else:
+        print_register_map(machine, as_.value)
 
 
 @app.command(epilog=CAUTION)

@@ -167,7 +167,7 @@ def conform(
     files = output.Files(json_, junit, html)
     files.require_writable()
     host, port = options.endpoint(server, has_tls=tls_options.has_tls)
-    addresses = options.addresses(map_, map_server, address or [])
+    addresses = options.addresses(map_, map_server, address or [], unit)
     written = [*(write_range or []), *(tls_no_write or [])]
     is_confirmed = options.is_confirmed(host, confirm, written)
     with tls_options.prepared() as prepared:

@@ -27,7 +27,7 @@ def endpoint(text: str | None, *, has_tls: bool) -> tuple[str, int]:
     return host.removeprefix("[").removesuffix("]"), int(port)
 
 
-def addresses(map_: Path | None, map_server: str | None, ranges: list[str]) -> Ranges:
+def addresses(map_: Path | None, map_server: str | None, ranges: list[str], unit: int) -> Ranges:
     """The addresses that exist, of a map file and of the command line; both may be empty.
 
     Raises:
@@ -38,7 +38,7 @@ def addresses(map_: Path | None, map_server: str | None, ranges: list[str]) -> R
         if map_server is not None:
             raise SoftctlError("expected --map FILE beside --map-server, got none")
         return found
-    mapped = parse_map(_read(map_), str(map_), map_server)
+    mapped = parse_map(_read(map_), str(map_), map_server, unit)
     return {
         table: join((*found.get(table, ()), *mapped.get(table, ()))) for table in {*found, *mapped}
     }

@@ -92,15 +92,16 @@ def join(spans: Iterable[Range]) -> tuple[Range, ...]:
     return tuple(joined)
 
 
-def parse_map(text: str, file: str, server: str | None = None) -> Ranges:
+def parse_map(text: str, file: str, server: str | None = None, unit: int = 1) -> Ranges:
     """The addresses in a register map, the JSON rows of `softctl points --as json`.
 
-    A row has `table`, `address`, `count` and, when the file describes several servers,
-    `server`; other keys are ignored.
+    A row has `table`, `address`, `count` and, when the file describes several servers or
+    several units of one, `server` and `unit_id`; other keys are ignored.
 
     Raises:
         ProblemsError: not JSON, or rows that are not as described, each with its place.
-        SoftctlError: several servers and `server` does not say which one is meant.
+        SoftctlError: several servers and `server` does not say which one is meant, or
+            several units and none of them is `unit`.
     """
     rows = _rows(text, file)
     servers = sorted({str(row["server"]) for row in rows if "server" in row})
@@ -109,10 +110,15 @@ def parse_map(text: str, file: str, server: str | None = None) -> Ranges:
             f"expected --map-server to name one of the servers in {file} "
             f"({', '.join(servers) or 'it names none'}), got {server or 'none'}"
         )
+    meant = [server is None or row.get("server") == server for row in rows]
+    units = {row.get("unit_id") for row, is_meant in zip(rows, meant, strict=True) if is_meant}
+    if len(units) > 1 and unit not in units:
+        known = ", ".join(sorted(map(str, units)))
+        raise SoftctlError(f"expected --unit to be one of those in {file} ({known}), got {unit}")
     found: dict[Table, list[Range]] = defaultdict(list)
     problems = []
     for number, row in enumerate(rows):
-        if server is not None and row.get("server") != server:
+        if not meant[number] or (len(units) > 1 and row.get("unit_id") != unit):
             continue
         try:
             table, span = _row_range(row)

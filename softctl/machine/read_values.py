@@ -60,7 +60,15 @@ def show_value(value: Value, type_: ElementaryType) -> str:
         return f"{value / 1e9:.9g} s"
     if type_.kind is Kind.DATE:
         return show_date(int(value), type_)
-    return f"{value:.9g}" if isinstance(value, float) else str(value)
+    return show_float(value) if isinstance(value, float) else str(value)
+
+
+def show_float(value: float) -> str:
+    """With as few digits as tell this REAL from every other, 0.1 and not 0.100000001."""
+    if value != round_to_real(value):
+        return f"{value:.9g}"
+    short = (float(f"{value:.{digits}g}") for digits in range(1, 10))
+    return f"{next(one for one in short if round_to_real(one) == value):.9g}"
 
 
 def _read_bool(raw: object) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import Final
 
 from softctl.machine.model import Address, Machine, Point, Role
-from softctl.machine.read_values import show_value
+from softctl.machine.read_values import show_float, show_value
 from softctl.values.tables import Table
 from softctl.values.texts import is_character, text_length
 from softctl.values.types import Kind
@@ -145,7 +145,7 @@ def _scale(point: Point, is_field: bool) -> str:
     raw = point.raw if is_field else on_hmi
     if raw is not None and point.low is not None and point.high is not None:
         ends = zip(raw, (point.low, point.high), strict=True)
-        shown = (f"{count} = {value:.9g} {point.unit}".rstrip() for count, value in ends)
+        shown = (f"{count} = {show_float(value)} {point.unit}".rstrip() for count, value in ends)
         return ", ".join(shown)
     return _COUNTS.get(point.type.name, "")
 

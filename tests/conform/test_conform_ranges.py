@@ -90,3 +90,18 @@ def test_a_map_that_is_none_is_an_error_with_its_place(text: str, message: str) 
         parse_map(text, "map.json")
     assert message in str(caught.value)
     assert "map.json" in str(caught.value)
+
+
+def test_a_map_of_several_units_gives_the_addresses_of_one() -> None:
+    """Units of one server have tables of their own; a unit that is none of them is an error."""
+    rows = [
+        {"unit_id": 1, "table": "coils", "address": 0, "count": 8},
+        {"unit_id": 2, "table": "coils", "address": 100, "count": 1},
+    ]
+    text = json.dumps(rows)
+    assert parse_map(text, "map.json", unit=1) == {Table.COILS: (Range(0, 8),)}
+    assert parse_map(text, "map.json", unit=2) == {Table.COILS: (Range(100, 1),)}
+    with pytest.raises(SoftctlError, match=r"one of those in map.json \(1, 2\), got 3"):
+        parse_map(text, "map.json", unit=3)
+    alone = json.dumps(rows[:1])
+    assert parse_map(alone, "map.json", unit=255) == {Table.COILS: (Range(0, 8),)}
