@@ -280,7 +280,10 @@ class _Expecting(_Observer):
 
 
 class _Following(_Observer):
-    """Steps that a chart enters in order; what was active when the row began may be the first."""
+    """Steps that a chart enters in order, from the first of them on.
+
+    One that is active when the row begins may be the first.
+    """
 
     def __init__(self, row: model.Sequence, steps: StepLog, now_ns: int) -> None:
         self._row = row
@@ -302,7 +305,7 @@ class _Following(_Observer):
                 continue
             if self._take(step, missed):
                 self._seen.append((step, now_ns))
-            else:
+            elif self._seen:
                 wanted = " or ".join(sorted(self._open))
                 return Outcome.NOT_MET, f"expected {wanted}, entered {step} at {moment(now_ns)}"
             if self._group == len(row.groups):
