@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from softctl.runtime.trials import Chosen, TrialFolder
+    from softctl.trial.report import Report
+    from softctl.trial.result import Result
 
 FAILURES = 1
 
@@ -28,6 +34,14 @@ def trial(
             metavar="NAME", help="Only this trial, or the trials of this file; repeatable."
         ),
     ] = None,
+    live: Annotated[
+        bool,
+        typer.Option("--live", help="Run over Modbus/TCP in real time instead of in virtual time."),
+    ] = False,
+    speed: Annotated[
+        float,
+        typer.Option(min=0.01, max=1000.0, help="With --live: machine time against wall time."),
+    ] = 1.0,
     details: Annotated[
         bool, typer.Option("--details", help="Show every expectation, not only those not met.")
     ] = False,
@@ -61,8 +75,23 @@ def trial(
     if not chosen:
         raise SoftctlError(f"expected trials in {found.folder.path / 'trials'}, got none")
     with output.Progress(len(chosen)) as progress:
-        report = run_trials(found, chosen, progress.add)
+        if live:
+            report = _run_live(found, chosen, progress.add, speed)
+        else:
+            report = run_trials(found, chosen, progress.add)
     files.write(report)
     output.print_report(report, as_json=as_ is Form.JSON, details=details)
     if report.failures:
         raise typer.Exit(FAILURES)
+
+
+def _run_live(
+    found: TrialFolder,
+    chosen: Sequence[Chosen],
+    on_result: Callable[[Result], None],
+    speed: float,
+) -> Report:
+    from softctl.runtime.live_trials import run_live_trials
+    from softctl.runtime.loop import run_loop
+
+    return run_loop(run_live_trials(found, chosen, on_result, speed))

@@ -73,7 +73,7 @@ class Progress:
     def add(self, result: Result) -> None:
         """A trial has ended."""
         self._done += 1
-        self._failed += not result.passed
+        self._failed += result.failed
         if self._console.is_terminal:
             text = f"{self._done} of {self._total} trials, {self._failed} failed"
             self._console.print(f"{text:<60}", end="\r")
@@ -111,6 +111,8 @@ def _overview(report: Report) -> Table:
     table = _table("trial", "verdict", "expectations", "machine time", "text")
     for result in report.results:
         word, style = ("passed", "green") if result.passed else ("FAILED", "bold red")
+        if result.not_run:
+            word, style = "not run", "yellow"
         table.add_row(
             Text(result.trial.name),
             Text(word, style),

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine
-from typing import Any
+from typing import Any, TypeVar
+
+T = TypeVar("T")
 
 
-def run_loop(main: Coroutine[Any, Any, None]) -> None:
+def run_loop(main: Coroutine[Any, Any, T]) -> T:
     """`asyncio.run`, on the faster event loop of the extra `fast` if that is there."""
     with asyncio.Runner(loop_factory=_loop_factory()) as runner:
-        runner.run(main)
+        return runner.run(main)
 
 
 def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:

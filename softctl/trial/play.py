@@ -26,12 +26,21 @@ _KEPT_SAMPLES = 100_000
 
 
 class Player:
-    """One trial while it is run."""
+    """One trial while it is run.
+
+    `slack_ns` is added to the times in which something has to happen: live, what is seen
+    over a wire is seen a little later.
+    """
 
     def __init__(
-        self, trial: Trial, evaluator: Evaluator, charts: Sequence[tuple[str, Sequence[str]]]
+        self,
+        trial: Trial,
+        evaluator: Evaluator,
+        charts: Sequence[tuple[str, Sequence[str]]],
+        slack_ns: int = 0,
     ) -> None:
         self.trial = trial
+        self._slack_ns = slack_ns
         self.evaluator = evaluator
         self.is_over = False
         self.steps = StepLog(charts)
@@ -80,6 +89,10 @@ class Player:
         self._stopped = self._stopped or why
         self.is_over = True
 
+    def not_run(self, why: str) -> Result:
+        """The result of a trial that cannot be run here."""
+        return Result(self.trial, (), (), (), 0, not_run=why)
+
     def result(self) -> Result:
         """The verdicts in the order of the rows."""
         begun = {number for number, _ in self._verdicts}
@@ -121,7 +134,7 @@ class Player:
             else:
                 if isinstance(row, model.Wait):
                     self._deeds.append(Deed(now_ns, done(row), row.text, row.place))
-                self._current = _observer(row, self.evaluator, self.steps, now_ns)
+                self._current = self._observer(row, now_ns)
                 ended = None if actions else self._current.look(now_ns, [], 0)
                 if ended is None:
                     return actions
@@ -131,6 +144,21 @@ class Player:
         if not any(watching.holds_open for watching in self._watches):
             self.is_over = True
         return actions
+
+    def _observer(self, row: AnyRow, now_ns: int) -> _Observer:
+        slack_ns = self._slack_ns
+        match row:
+            case model.Wait():
+                return _Waiting(now_ns + row.time_ns)
+            case model.WaitUntil():
+                within_ns = row.within_ns + slack_ns
+                return _Expecting(row, row.condition, self.evaluator, now_ns, within_ns, 0)
+            case model.Expect():
+                within_ns = row.within_ns + slack_ns if row.within_ns else 0
+                return _Expecting(row, row.condition, self.evaluator, now_ns, within_ns, row.for_ns)
+            case model.Sequence():
+                return _Following(row, self.steps, now_ns + row.within_ns + slack_ns)
+        raise AssertionError(f"nothing to look at in {row}")
 
     def _end_current(self, ended: Ended) -> None:
         row = self._rows[self._number]
@@ -188,19 +216,6 @@ class _Observer:
 
     def look(self, now_ns: int, entered: Sequence[tuple[str, str]], missed: int) -> Ended | None:
         raise NotImplementedError
-
-
-def _observer(row: AnyRow, evaluator: Evaluator, steps: StepLog, now_ns: int) -> _Observer:
-    match row:
-        case model.Wait():
-            return _Waiting(now_ns + row.time_ns)
-        case model.WaitUntil():
-            return _Expecting(row, row.condition, evaluator, now_ns, row.within_ns, 0)
-        case model.Expect():
-            return _Expecting(row, row.condition, evaluator, now_ns, row.within_ns, row.for_ns)
-        case model.Sequence():
-            return _Following(row, steps, now_ns)
-    raise AssertionError(f"nothing to look at in {row}")
 
 
 class _Waiting(_Observer):
@@ -285,11 +300,10 @@ class _Following(_Observer):
     One that is active when the row begins may be the first.
     """
 
-    def __init__(self, row: model.Sequence, steps: StepLog, now_ns: int) -> None:
+    def __init__(self, row: model.Sequence, steps: StepLog, end_ns: int) -> None:
         self._row = row
         self._steps = steps
-        self._began_ns = now_ns
-        self._end_ns = now_ns + row.within_ns
+        self._end_ns = end_ns
         self._seen: list[tuple[str, int]] = []
         self._group = 0
         self._open = set(row.groups[0])

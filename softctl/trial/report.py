@@ -27,8 +27,13 @@ class Report:
 
     @property
     def failures(self) -> list[Result]:
-        """The trials that did not pass."""
-        return [result for result in self.results if not result.passed]
+        """The trials that were run and did not pass."""
+        return [result for result in self.results if result.failed]
+
+    @property
+    def not_run(self) -> list[Result]:
+        """The trials that could not be run here."""
+        return [result for result in self.results if result.not_run]
 
     @property
     def simulated_s(self) -> float:
@@ -38,6 +43,8 @@ class Report:
 
 def counts_text(result: Result) -> str:
     """`7 met, 1 not met`."""
+    if result.not_run:
+        return result.not_run
     counts = [(result.count(outcome), outcome.value) for outcome in Outcome]
     return ", ".join(f"{count} {word}" for count, word in counts if count) or "nothing expected"
 
@@ -45,7 +52,10 @@ def counts_text(result: Result) -> str:
 def verdict_line(report: Report) -> str:
     """The whole run in one sentence."""
     total, failed = len(report.results), len(report.failures)
-    words = f"{failed} of {total} trials failed" if failed else f"all {total} trials passed"
+    words = f"{failed} of {total} trials failed" if failed else f"{total} of {total} trials passed"
+    if report.not_run:
+        passed = total - failed - len(report.not_run)
+        words = f"{passed} of {total} trials passed, {failed} failed, {len(report.not_run)} not run"
     return (
         f"{words} ({report.simulated_s:.1f} s of machine time, {report.clock}, "
         f"in {report.wall_s:.2f} s)"

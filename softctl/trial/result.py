@@ -65,7 +65,11 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """A trial that was run; `stopped` says why it could not go on, or is empty."""
+    """A trial that was run.
+
+    `stopped` says why it could not go on, `not_run` why it could not be run at all; both
+    are empty otherwise. What was not run has neither passed nor failed.
+    """
 
     trial: Trial
     verdicts: tuple[Verdict, ...]
@@ -73,11 +77,18 @@ class Result:
     spans: tuple[Span, ...]
     duration_ns: int
     stopped: str = ""
+    not_run: str = ""
 
     @property
     def passed(self) -> bool:
         """Whether it came to its end with every expectation met."""
-        return not self.stopped and all(v.outcome is Outcome.MET for v in self.verdicts)
+        is_met = all(verdict.outcome is Outcome.MET for verdict in self.verdicts)
+        return is_met and not self.stopped and not self.not_run
+
+    @property
+    def failed(self) -> bool:
+        """Whether it was run and did not pass."""
+        return not self.passed and not self.not_run
 
     def count(self, outcome: Outcome) -> int:
         """How many expectations ended so."""

@@ -38,6 +38,7 @@ def _trial(result: Result) -> dict[str, Any]:
         "place": str(trial.place),
         "passed": result.passed,
         "stopped": result.stopped,
+        "not_run": result.not_run,
         "duration_s": result.duration_ns / 1e9,
         "expectations": [_verdict(verdict) for verdict in result.verdicts],
         "done": [
@@ -82,7 +83,7 @@ def to_junit(report: Report) -> str:
         tests=str(len(report.results)),
         failures=str(len(report.failures)),
         errors="0",
-        skipped="0",
+        skipped=str(len(report.not_run)),
         time=f"{report.wall_s:.3f}",
         timestamp=report.started,
     )
@@ -95,7 +96,9 @@ def to_junit(report: Report) -> str:
             name=trial.name,
             time=f"{result.duration_ns / 1e9:.3f}",
         )
-        if not result.passed:
+        if result.not_run:
+            ElementTree.SubElement(case, "skipped", message=_clean(result.not_run))
+        if result.failed:
             message = result.stopped or counts_text(result)
             failure = ElementTree.SubElement(case, "failure", message=_clean(message))
             failure.text = _clean("\n".join(failure_lines(result)))

@@ -51,7 +51,7 @@ def test_all_met_is_exit_code_0(
     assert run(monkeypatch, str(folder)) == 0
     out = capsys.readouterr().out
     assert "quiet" in out
-    assert "all 1 trials passed" in out
+    assert "1 of 1 trials passed" in out
 
 
 def test_a_failure_is_exit_code_1_and_on_record(
