@@ -73,11 +73,10 @@ async def test_a_batch_has_the_same_verdicts_live() -> None:
               - expect: BATCHES = 5
                 within: 2 s
         """,
-        speed=20,
+        speed=10,
     )
     assert outcomes(live) == outcomes(virtual), live.verdicts
     assert [o.value for o in outcomes(live)].count("not met") == 2
-    assert live.duration_ns == pytest.approx(virtual.duration_ns, abs=2e9)
     window = live.verdicts[-1].window
     assert window is not None
     assert window.samples[-1][1] == (1,)
