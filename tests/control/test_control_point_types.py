@@ -11,7 +11,7 @@ from softctl.logic import Source, compile_application
 from softctl.machine import Machine, Value, parse_machine
 from softctl.modbus.device import Device
 from softctl.values.registers import WordOrder, encode
-from softctl.values.types import Kind
+from softctl.values.types import ELEMENTARY_TYPES, Kind
 
 TYPES = {
     "BYTE": 0xA5,
@@ -35,10 +35,19 @@ TYPES = {
     "DT": 1_795_588_200_000_000_000,
     "STRING[9]": "Batch 7",
     "WSTRING[5]": "5 Ω",
+    "LDATE": 20_783 * 86_400_000_000_000,
+    "LTOD": 23_400_500_000_001,
+    "LDT": 1_795_588_200_000_000_001,
     "CHAR": "k",
+    "WCHAR": "Ω",
     "BOOL": True,
 }
 """One value of each elementary type."""
+
+
+def test_no_elementary_type_is_left_out() -> None:
+    """What follows is said of every type of IEC 61131-3 (third edition, table 10)."""
+    assert {name.partition("[")[0] for name in TYPES} == set(ELEMENTARY_TYPES)
 
 
 def machine_of(order: str) -> Machine:
