@@ -77,6 +77,32 @@ BROKEN = {
         "plant.density_rise.calcium nitrat",
         "did you mean calcium nitrate?",
     ),
+    "faults that are no list": Broken(
+        "points:\n",
+        "faults: {equipment: P_101, fault: stuck}\npoints:\n",
+        "faults: |{equipment: P_101",
+        "expected a list of faults such as [{equipment: P_1, fault: motor trip}], got",
+        "faults",
+    ),
+    "fault with a key of its own": Broken(
+        "points:\n",
+        "faults: [{equipment: P_101, fault: stuck, fro: 3 s}]\npoints:\n",
+        "fault: stuck, |fro: 3 s",
+        "expected a key among equipment, fault, at, for, ramp, size; got 'fro'",
+        hint="did you mean for?",
+    ),
+    "fault without a name": Broken(
+        "points:\n",
+        "faults: [{equipment: P_101, at: 3 s}]\npoints:\n",
+        "faults: [|{equipment: P_101",
+        "expected the key 'fault' in a fault, got none",
+    ),
+    "fault for no time": Broken(
+        "points:\n",
+        "faults: [{equipment: P_101, fault: stuck, for: 0 s}]\npoints:\n",
+        "for: |0 s",
+        "expected a time from '1 us' to '100000000 s', got '0 s'",
+    ),
     "rise that is no number": Broken(
         "seed: 7}",
         "seed: 7, density_rise: {calcium nitrate: 7}}",

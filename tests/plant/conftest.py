@@ -49,6 +49,12 @@ def build() -> Callable[..., Plant]:
 
 
 @pytest.fixture(scope="session")
+def planned() -> Callable[[str, str], Plant]:
+    """`planned(equipment, tail)` gives a plant of a file that ends in `tail`."""
+    return lambda equipment, tail: build_plant(machine_of(equipment, tail))
+
+
+@pytest.fixture(scope="session")
 def build_dense() -> Callable[[str], Plant]:
     """`build_dense(equipment)` gives a plant whose salt raises the density by 0.677."""
 
@@ -75,12 +81,12 @@ def problems_of() -> Callable[..., list[Problem]]:
 
 
 @pytest.fixture(scope="session")
-def what_stands_at() -> Callable[[str, Place], str]:
+def what_stands_at() -> Callable[..., str]:
     """`what_stands_at(equipment, place)` is the rest of the machine file's line from there."""
 
-    def find(equipment: str, place: Place) -> str:
+    def find(equipment: str, place: Place, points: str = "") -> str:
         assert place.file == "rig/machine.yaml"
-        return machine_text(equipment).splitlines()[place.line - 1][place.column - 1 :]
+        return machine_text(equipment, points).splitlines()[place.line - 1][place.column - 1 :]
 
     return find
 

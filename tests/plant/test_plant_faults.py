@@ -228,3 +228,71 @@ def test_faults_that_cannot_be(build, fault, message):
     """A fault that no equipment can have is refused with what was expected."""
     with pytest.raises(SoftctlError, match=message):
         build(RIG).inject(fault)
+
+
+PLAN = """
+faults:
+  - {equipment: L_1, fault: broken wire, at: 2 s, for: 3 s}
+  - {equipment: LT_1, fault: drift, at: 1 s, size: 20 mm, ramp: 2 s}
+  - {equipment: "*", fault: motor trip, at: 8 s}
+"""
+
+
+def test_faults_of_the_machine_file(planned, run):
+    """What the file plans comes and goes by itself, `*` for all that can have it."""
+    plant = planned(RIG, PLAN)
+    plant.write("P_1.run", True)
+    plant.write("A_1.run", True)
+    run(plant, 2)
+    assert plant.read("L_1.contact") is True
+    assert plant.read("LT_1.signal") == pytest.approx(plant.read("T_1.level") + 0.01, abs=1e-3)
+    run(plant, 1)
+    assert plant.read("L_1.contact") is False
+    run(plant, 4)
+    assert plant.read("L_1.contact") is True
+    assert plant.reader(["P_1.running", "A_1.running"])() == (True, True)
+    run(plant, 2)
+    assert plant.reader(["P_1.running", "A_1.running"])() == (False, False)
+    assert {fault.equipment for fault in plant.active_faults()} == {"LT_1", "P_1", "A_1"}
+
+
+@pytest.mark.parametrize(
+    ("entry", "at", "message"),
+    [
+        ("{equipment: L_9, fault: stuck}", "L_9", "expected an equipment's name, got L_9: did"),
+        ("{equipment: L_1, fault: stcuk}", "stcuk", "got stcuk: did you mean stuck?"),
+        ('{equipment: "*", fault: spilt}', "spilt", "expected a fault of some equipment, got"),
+        ("{equipment: LT_1, fault: drift}", "drift", "expected a size of -1000 to 1000 m for"),
+        (
+            "{equipment: LT_1, fault: drift, size: 3 kg}",
+            "3 kg",
+            "expected a length such as '1.2 m', got '3 kg'",
+        ),
+        ("{equipment: L_1, fault: stuck, size: 3}", "3}", "expected no size or ramp for stuck"),
+    ],
+)
+def test_plans_that_cannot_be(problems_of, what_stands_at, entry, at, message):
+    """A planned fault that no equipment can have is an error at its place."""
+    tail = f"faults:\n  - {entry}\n"
+    (problem,) = problems_of(RIG, tail)
+    assert message in str(problem)
+    assert what_stands_at(RIG, problem.place, tail).lstrip('"').startswith(at)
+
+
+def test_a_driven_input_cannot_break(build):
+    """A fault of an input that another piece drives is refused, since it would not last."""
+    plant = build(RIG + "M_1: {type: motor}\nM_2: {type: motor, powered: M_1.running}")
+    with pytest.raises(SoftctlError, match=r"M_2.powered to be free .*, but M_1.running drives"):
+        plant.inject(Fault("M_2", "power dip"))
+    plant.inject(Fault("*", "power dip"))
+    plant.step()
+    assert "M_2" not in {fault.equipment for fault in plant.active_faults()}
+
+
+def test_a_usual_size(build, run):
+    """A blocked line without a size is blocked altogether."""
+    plant = build(RIG)
+    plant.write("P_1.run", True)
+    plant.inject(Fault("P_1", "blocked line", at_ns=2 * S))
+    run(plant, 3)
+    assert plant.read("P_1.flow") == 0
