@@ -198,12 +198,20 @@ def check(
         bool,
         typer.Option("--strict", help="Forms outside IEC 61131-3 are errors, not warnings."),
     ] = False,
+    wire_faults: Annotated[
+        Path | None,
+        typer.Option("--wire-faults", metavar="FILE", help="A file of wire faults to check too."),
+    ] = None,
 ) -> None:
     """Print every error of a machine folder."""
     from softctl.runtime.folder import demo_folder, load_folder
 
     loaded = load_folder(folder or demo_folder(), strict=strict)
     machine = loaded.machine
+    if wire_faults is not None:
+        from softctl.runtime.wire_faults import WireFaultFile
+
+        WireFaultFile(wire_faults, machine)
     warnings = [*loaded.warnings, *_tls_warnings(machine, loaded.path)]
     for warning in warnings:
         print_problem(warning)

@@ -37,7 +37,7 @@ class WireFaultFile:
         self._plan = self._read()
         self._servers: Mapping[str, Faults] = {}
         self._sink: EventSink = ignore
-        self._running: dict[Rule, str] = {}
+        self._running: dict[Rule, tuple[str, int]] = {}
 
     def attach(self, servers: Mapping[str, Faults], sink: EventSink = ignore) -> None:
         """Put the faults in force at the servers of this process, by "field" and "hmi"."""
@@ -86,17 +86,20 @@ class WireFaultFile:
                 self._sink("wire faults of another process", server=server, faults=names)
 
     def _tell_changes(self) -> None:
-        """Faults begin and end with their times, with the file, and by the program."""
+        """Faults begin and end with their times, with the file, and by the program.
+
+        What one has struck is as it was at the last look before its end.
+        """
         now_ns = time.monotonic_ns()
         running = {
-            rule: server
+            rule: (server, faults.count(rule))
             for server, faults in self._servers.items()
             for rule in faults.active(now_ns)
         }
-        for rule, server in self._running.items():
+        for rule, (server, struck) in self._running.items():
             if rule not in running:
-                self._sink("wire fault ends", server=server, fault=rule.name)
-        for rule, server in running.items():
+                self._sink("wire fault ends", server=server, fault=rule.name, struck=struck)
+        for rule, (server, _) in running.items():
             if rule not in self._running:
                 self._sink(
                     "wire fault begins", server=server, fault=rule.name, effect=rule.effect.title

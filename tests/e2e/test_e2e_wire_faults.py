@@ -51,7 +51,7 @@ def test_a_silent_field_raises_the_alarm_and_comes_back(tmp_path: Path) -> None:
         assert program.stop() == 0
 
 
-@pytest.mark.parametrize("command", ["run", "field", "control"])
+@pytest.mark.parametrize("command", ["run", "field", "control", "check"])
 def test_a_bad_file_ends_the_command_before_it_starts(tmp_path: Path, command: str) -> None:
     """Every error with its place, exit code 2, and nothing listens."""
     file = tmp_path / "faults.yaml"

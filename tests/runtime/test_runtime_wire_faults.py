@@ -233,10 +233,11 @@ async def test_editing_the_file_switches_faults(bench: Bench) -> None:
     bench.look()
     assert bench.told == ["wire fault begins hmi it silence"]
     assert await bench.talk(READ, size=0) == b""
+    bench.file.look()
     bench.told.clear()
     _save(bench.path, "hmi:\n  busy: {effect: exception, code: 6}\n")
     bench.look()
-    assert bench.told == ["wire fault ends hmi it", "wire fault begins hmi busy exception"]
+    assert bench.told == ["wire fault ends hmi it 1", "wire fault begins hmi busy exception"]
     assert await bench.talk(READ, size=9) == encode_frame(7, 1, b"\x84\x06")
     bench.told.clear()
     _save(bench.path, "hmi:\n  busy: {effect: excepton, code: 6}\n  late: {effect: delay}\n")
@@ -257,7 +258,7 @@ async def test_editing_the_file_switches_faults(bench: Bench) -> None:
     assert "expected a file of wire faults, got no such file" in bench.told[0]
     _save(bench.path, "hmi:\n")
     bench.look()
-    assert bench.told[-1] == "wire fault ends hmi busy"
+    assert bench.told[-1] == "wire fault ends hmi busy 2"
     assert await bench.talk(READ) == REPLY
 
 
@@ -282,9 +283,10 @@ async def test_a_program_can_add_and_remove_faults(bench: Bench) -> None:
     bench.file.look()
     assert await bench.talk(READ) == REPLY
     assert bench.faults.count(rule) == 1
+    bench.file.look()
     bench.faults.remove(rule)
     bench.file.look()
-    assert bench.told == ["wire fault begins hmi by_hand delay", "wire fault ends hmi by_hand"]
+    assert bench.told == ["wire fault begins hmi by_hand delay", "wire fault ends hmi by_hand 1"]
 
 
 async def test_faults_of_a_server_elsewhere_are_told(bench: Bench) -> None:
