@@ -12,7 +12,7 @@ from pymodbus.pdu import DecodePDU
 from pymodbus.pdu import bit_message as bit
 from pymodbus.pdu import register_message as reg
 
-from softctl.modbus import Bank, Device
+from softctl.modbus import Bank, Device, Diagnostics
 from softctl.modbus.bits import pack_bits
 from softctl.modbus.frames import FrameSplitter, encode_frame
 from softctl.values.tables import Table
@@ -194,3 +194,69 @@ def _assert_payload(code, payload, device, address, count, words) -> None:
         assert (payload.startAddr, payload.quantityRegisters) == (address, count)
     else:
         assert payload.registerVal == words
+
+
+@settings(max_examples=60)
+@given(addresses, st.integers(0, 0xFFFF), st.integers(0, 0xFFFF), st.integers(0, 255))
+def test_scapy_agrees_on_further_functions(scapy_modbus, address, first, second, unit) -> None:
+    """05, 0F, 16, 18 and 0B: requests as it builds them, replies as it reads them."""
+    state = Diagnostics()
+    state.event_count = first
+    device = Device(_device(1).bank, fifos={address: [first, second]}, diagnostics=state)
+
+    def ask(request):
+        frame = bytes(scapy_modbus.ModbusADURequest(transId=second, unitId=unit) / request)
+        (ours,) = FrameSplitter().feed(frame)
+        theirs = scapy_modbus.ModbusADUResponse(
+            encode_frame(ours.transaction, ours.unit, device.answer(ours.pdu))
+        )
+        assert (theirs.transId, theirs.unitId) == (second, unit)
+        assert theirs.payload.funcCode == ours.pdu[0]
+        return theirs.payload
+
+    reply = ask(scapy_modbus.ModbusPDU0BGetCommEventCounterRequest())
+    assert (reply.status, reply.eventCount) == (0, first)
+    reply = ask(
+        scapy_modbus.ModbusPDU05WriteSingleCoilRequest(outputAddr=address, outputValue=0xFF00)
+    )
+    assert (reply.outputAddr, reply.outputValue) == (address, 0xFF00)
+    count = min(16, SIZE - address)
+    data = [first & 0xFF] if count <= 8 else [first & 0xFF, second & 0xFF]
+    reply = ask(
+        scapy_modbus.ModbusPDU0FWriteMultipleCoilsRequest(
+            startAddr=address, quantityOutput=count, outputsValue=data
+        )
+    )
+    assert (reply.startAddr, reply.quantityOutput) == (address, count)
+    assert device.bank.bits(Table.COILS)[address] == first & 1
+    reply = ask(
+        scapy_modbus.ModbusPDU16MaskWriteRegisterRequest(
+            refAddr=address, andMask=first, orMask=second
+        )
+    )
+    assert (reply.refAddr, reply.andMask, reply.orMask) == (address, first, second)
+    reply = ask(scapy_modbus.ModbusPDU18ReadFIFOQueueRequest(FIFOPointerAddr=address))
+    assert (reply.byteCount, reply.FIFOCount, reply.FIFOVal) == (6, 2, [first, second])
+
+
+ERRORS = {
+    0x01: ("01ReadCoils", bit.ReadCoilsRequest),
+    0x02: ("02ReadDiscreteInputs", bit.ReadDiscreteInputsRequest),
+    0x03: ("03ReadHoldingRegisters", reg.ReadHoldingRegistersRequest),
+    0x04: ("04ReadInputRegisters", reg.ReadInputRegistersRequest),
+}
+
+
+@given(st.sampled_from(sorted(ERRORS)), st.integers(SIZE, 65_000), st.integers(0, 0xFFFF))
+def test_both_read_our_exceptions(scapy_modbus, code, address, transaction) -> None:
+    """Function code plus 80 and the exception code are where both look for them."""
+    name, kind = ERRORS[code]
+    request = kind(address=address, count=1, dev_id=1, transaction_id=transaction)
+    frame = FramerSocket(DecodePDU(False)).buildFrame(request)
+    (ours,) = FrameSplitter().feed(frame)
+    answer = encode_frame(ours.transaction, ours.unit, _device(1).answer(ours.pdu))
+    _, reply = FramerSocket(DecodePDU(False)).handleFrame(answer, 1, transaction)
+    assert (reply.function_code, reply.exception_code) == (code | 0x80, 2)
+    theirs = scapy_modbus.ModbusADUResponse(answer).payload
+    assert type(theirs).__name__ == f"ModbusPDU{name}Error"
+    assert (theirs.funcCode, theirs.exceptCode) == (code | 0x80, 2)
