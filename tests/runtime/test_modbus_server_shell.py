@@ -105,6 +105,20 @@ async def test_a_port_in_use_is_a_clear_error(served) -> None:
         await ModbusServer(_device()).start(host, port)
 
 
+async def test_a_restart_can_take_the_same_port_at_once() -> None:
+    """The guide (V1.0b, 4.3.2) recommends SO_REUSEADDR: a closed connection blocks no port."""
+    first = ModbusServer(_device())
+    host, port = await first.start()
+    reader, writer = await asyncio.open_connection(host, port)
+    await _eventually(lambda: first.connections == 1)
+    await first.close()  # the server closes first, so its side stays in TIME-WAIT
+    assert await reader.read() == b""
+    await _end(writer)
+    second = ModbusServer(_device())
+    assert await second.start(host, port) == (host, port)
+    await second.close()
+
+
 async def test_lost_framing_closes_the_connection(served) -> None:
     """After a header that cannot be, the answers due are sent and the stream ends."""
     _, host, port = served
