@@ -41,7 +41,7 @@ BROKEN = {
     "unknown chart": ("chart: Feed", "chart: Fede", "Feed"),
     "not YAML": ("points:\n", "points: [\n", "machine.yaml"),
     "keyword as a name": ("  BATCHES: {", "  WHILE: {", "WHILE"),
-    "unknown species": ("{calcium nitrate: 187 kg/m3}", "{calcium nitrite: 187 kg/m3}", "nitrate"),
+    "unknown species": ("{calcium nitrate: 4.8 kg/m3}", "{calcium nitrite: 4.8 kg/m3}", "nitrate"),
 }
 
 PLACE = re.compile(r"machine\.yaml:[1-9]\d*:[1-9]\d*")

@@ -174,7 +174,7 @@ def test_a_command_from_the_command_line_moves_the_machine() -> None:
     assert "active Feeding" in result.stdout
     refused = softctl("run", *ports, "--command", "STRAT")
     assert refused.returncode == 2
-    assert "expected a command (START, STOP), got STRAT" in refused.stderr
+    assert "expected a command (START, STOP, RELEASE), got STRAT" in refused.stderr
 
 
 def test_the_wired_plant_is_printed_as_a_program() -> None:

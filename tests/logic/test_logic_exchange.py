@@ -158,21 +158,28 @@ def test_the_demo_behaves_the_same():
             "A_101_RUN",
         )
     ]
-    points += [Global(n, "BOOL", True) for n in ("RUNNING", "P_101", "P_102", "A_101", "XV_101")]
+    states = ("EVEN", "OFF_SPEC", "FEED_ALARM", "BLEND_ALARM")
+    points += [
+        Global(n, "BOOL", True) for n in ("RUNNING", "P_101", "P_102", "A_101", "XV_101", *states)
+    ]
     points += [Global("BATCHES", "UDINT", True), Global("STIR_TIME", "TIME", False, 10**9)]
+    reals = ("LT_101", "AT_101", "FT_101", "FT_102", "COND_LOW", "S_101_STRENGTH", "S_102_STRENGTH")
+    points += [Global(n, "REAL", n in ("CALCIUM", "POTASSIUM")) for n in (*reals, "CALCIUM")]
+    points += [Global("POTASSIUM", "REAL", True), Global("COND_HIGH", "REAL", False, 9.0)]
+    points += [Global("RELEASE", "BOOL", False)]
     name = "configs/glasshouse_feed/feed.st"
     text = (ROOT / name).read_text(encoding="utf-8")
     inputs = {
-        "START": lambda n: n in (3, 4, 90),
-        "STOP": lambda n: n == 80,
-        "ZSC_101": lambda n: n % 40 < 35,
-        "LSH_101": lambda n: n % 40 > 12,
-        "LSL_101": lambda n: n % 40 < 38,
-        "A_101_RUN": lambda n: n % 40 in (20, 21),
+        "START": lambda n: n in (3, 4, 200),
+        "STOP": lambda n: n == 190,
+        "ZSC_101": lambda n: n % 120 < 105,
+        "LSH_101": lambda n: n % 120 > 12,
+        "LSL_101": lambda n: n % 120 < 110,
+        "A_101_RUN": lambda n: 20 <= n % 120 < 80,
     }
     outputs = ["RUNNING", "P_101", "P_102", "A_101", "XV_101", "BATCHES", "Feed.Stirring.T"]
     seen = [
-        run(compile_application([Source(name, version)], points), inputs, outputs, 200)
+        run(compile_application([Source(name, version)], points), inputs, outputs, 600)
         for version in (text, through(text, name))
     ]
     assert seen[0] == seen[1]

@@ -247,7 +247,7 @@ BROKEN = {
         "FH-DO-16, address: |16",
         "got 16 to 31 for DO_1, which overlaps DO_2 at 8 to 23",
         "cards.DO_1.address",
-        f"DO_2 is pinned at {FILE}:25:55",
+        f"DO_2 is pinned at {FILE}:29:55",
     ),
     "unknown card": Broken(
         XV.replace("channel", "channel"),

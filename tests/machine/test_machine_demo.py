@@ -33,6 +33,9 @@ FIELD = {
     "P_102": (Table.COILS, 1),
     "A_101": (Table.COILS, 2),
     "XV_101": (Table.COILS, 8),
+    "AT_101": (Table.INPUT_REGISTERS, 1),
+    "FT_101": (Table.INPUT_REGISTERS, 2),
+    "FT_102": (Table.INPUT_REGISTERS, 3),
 }
 # Input registers 0 to 15 and discrete inputs 0 to 7 are set aside for system points.
 HMI = {
@@ -65,6 +68,20 @@ HMI = {
     "RUNNING": (Table.DISCRETE_INPUTS, 19, 1),
     "BATCHES": (Table.INPUT_REGISTERS, 18, 2),
     "FEED_STEP": (Table.INPUT_REGISTERS, 20, 1),
+    "AT_101": (Table.INPUT_REGISTERS, 22, 2),
+    "FT_101": (Table.INPUT_REGISTERS, 24, 2),
+    "FT_102": (Table.INPUT_REGISTERS, 26, 2),
+    "RELEASE": (Table.COILS, 2, 1),
+    "COND_LOW": (Table.HOLDING_REGISTERS, 2, 2),
+    "COND_HIGH": (Table.HOLDING_REGISTERS, 4, 2),
+    "S_101_STRENGTH": (Table.HOLDING_REGISTERS, 6, 2),
+    "S_102_STRENGTH": (Table.HOLDING_REGISTERS, 8, 2),
+    "CALCIUM": (Table.INPUT_REGISTERS, 28, 2),
+    "POTASSIUM": (Table.INPUT_REGISTERS, 30, 2),
+    "EVEN": (Table.DISCRETE_INPUTS, 20, 1),
+    "OFF_SPEC": (Table.DISCRETE_INPUTS, 21, 1),
+    "FEED_ALARM": (Table.DISCRETE_INPUTS, 22, 1),
+    "BLEND_ALARM": (Table.DISCRETE_INPUTS, 23, 1),
 }
 
 
@@ -103,7 +120,7 @@ def test_figures_are_si_and_nanoseconds(demo: Machine) -> None:
     assert demo.cards["AI_1"].raw == (4000, 20_000)
     assert demo.cards["DI_1"].kind is CardKind.DIGITAL_INPUT
     assert demo.cards["DI_1"].order_code == "FH-DI-16"
-    assert demo.species == ("calcium nitrate", "potassium phosphate")
+    assert demo.species == ("calcium nitrate", "potassium nitrate")
     assert [program.value for program in demo.programs] == ["feed.st"]
 
 
@@ -194,7 +211,7 @@ def test_a_point_added_at_the_end_moves_nothing(demo: Machine) -> None:
     for name, point in demo.points.items():
         assert (point.field, point.hmi) == (longer.points[name].field, longer.points[name].hmi)
     dose = longer.points["DOSE"]
-    assert dose.hmi == Address(Table.HOLDING_REGISTERS, 2, 2)
+    assert dose.hmi == Address(Table.HOLDING_REGISTERS, 10, 2)
     assert dose.initial == 0.5
     assert dose.si_scale == 0.001
 
@@ -203,17 +220,17 @@ def test_pins_are_honoured_and_gaps_are_filled_around_them() -> None:
     """A pinned value stays, the automatic ones go round it, wide ones on even addresses."""
     added = """
   A: {role: setpoint, type: INT}
-  B: {role: setpoint, type: REAL, hmi_address: 5}
+  B: {role: setpoint, type: REAL, hmi_address: 13}
   C: {role: setpoint, type: DINT}
   D: {role: setpoint, type: LREAL}
   E: {role: setpoint, type: UINT}
 """
     points = parse_machine(DEMO.rstrip() + added, FILE).points
     found = {name: points[name].hmi for name in "ABCDE"}
-    # STIR_TIME holds 0 and 1; B holds 5 and 6, so C's first even pair is 8 (4 would meet
-    # B), D needs a multiple of four, and nothing goes back to the gap at 3.
+    # The demo holds 0 to 9; B holds 13 and 14, so C's first even pair is 16 (12 would meet
+    # B), D needs a multiple of four, and nothing goes back to the gap at 11.
     addresses = {name: address.address for name, address in found.items() if address is not None}
-    assert addresses == {"A": 2, "B": 5, "C": 8, "D": 12, "E": 16}
+    assert addresses == {"A": 10, "B": 13, "C": 16, "D": 20, "E": 24}
 
 
 def test_a_point_can_be_kept_from_the_hmi() -> None:

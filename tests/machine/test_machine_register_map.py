@@ -80,7 +80,10 @@ def test_an_analog_channel_travels_as_counts(rows: list[Row]) -> None:
 def test_access_and_range(rows: list[Row]) -> None:
     """Only commands and set points may be written by an HMI, coils by the controller."""
     writable = {one.name for one in rows if one.server == "hmi" and "write" in one.access}
-    assert writable == {"START", "STOP", "STIR_TIME"}
+    assert writable == {"START", "STOP", "STIR_TIME", "RELEASE", "COND_LOW", "COND_HIGH"} | {
+        "S_101_STRENGTH",
+        "S_102_STRENGTH",
+    }
     outputs = {one.name for one in rows if one.server == "field" and "write" in one.access}
     assert outputs == {"P_101", "P_102", "A_101", "XV_101"}
     stir = row(rows, "hmi", "STIR_TIME")
