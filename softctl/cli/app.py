@@ -311,19 +311,32 @@ def plant(
         bool,
         typer.Option("--xml", help="Print it with its blocks as an IEC 61131-10 document."),
     ] = False,
+    faults: Annotated[
+        bool, typer.Option("--faults", help="List what can break in each piece of equipment.")
+    ] = False,
+    types: Annotated[
+        bool, typer.Option("--types", help="List the types of equipment that come with softctl.")
+    ] = False,
 ) -> None:
     """Show the simulated equipment, or its program."""
+    if types:
+        from softctl.plant.catalogue import standard_types, to_markdown, type_rows
+
+        typer.echo(to_markdown(type_rows(standard_types())), nl=False)
+        return
     if xml:
         from softctl.cli.convert import print_plant
 
         print_plant(folder)
         return
-    from softctl.cli.tables import print_equipment
+    from softctl.cli.tables import print_equipment, print_faults
     from softctl.runtime.folder import demo_folder, load_folder
 
     built = load_folder(folder or demo_folder())
     if st:
         typer.echo(built.build_plant().source, nl=False)
+    elif faults:
+        print_faults(built.machine, built.build_plant())
     else:
         print_equipment(built.machine)
 

@@ -6,6 +6,8 @@ from rich.console import Console
 from rich.table import Table
 
 from softctl.machine import Machine
+from softctl.plant import Plant
+from softctl.plant.blocks import Input
 
 
 def print_equipment(machine: Machine) -> None:
@@ -19,6 +21,25 @@ def print_equipment(machine: Machine) -> None:
     for item in machine.equipment.values():
         table.add_row(item.name, item.type, ", ".join(wired.get(item.name, [])))
     _print(table)
+
+
+def print_faults(machine: Machine, plant: Plant) -> None:
+    """What can break in each piece of equipment, with the sizes where it has one."""
+    table = _table("equipment", "type", "fault", "size", "if none is given")
+    for item in machine.equipment.values():
+        for fault in plant.faults(item.name):
+            port = plant.fault_port(item.name, fault)
+            usual = "" if port.fault_size is None else f"{port.fault_size:g}"
+            table.add_row(item.name, item.type, fault, _sizes(port), usual)
+    _print(table)
+
+
+def _sizes(port: Input) -> str:
+    """The sizes that a fault can have, or nothing for a mere yes or no."""
+    if port.low is None or port.high is None:
+        return ""
+    unit = "" if port.unit in (None, "1") else f" {port.unit}"
+    return f"{port.low:g} to {port.high:g}{unit}"
 
 
 def _table(*titles: str) -> Table:

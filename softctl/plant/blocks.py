@@ -19,6 +19,7 @@ Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
 - `choice: closes=FALSE opens=TRUE`: words of the machine file, and what they stand for.
 - `key: range`, `item: 1`, `species: 1`: another key of the machine file than the input's
   name; one item of a list; the figure of the first species in a mapping.
+- `command`: what the machine's points drive; any other parameter may be driven too.
 - `wire: from.surface`: the port `surface` of the neighbour that the key `from` names;
   `optional` where a neighbour without it will do; `less: moved` takes off what earlier
   lines have already drawn there in this step (`-moved` under a key against their flow).
@@ -46,7 +47,7 @@ from softctl.logic import BlockInterface, VariableInfo
 
 ROLES = ("drive", "line", "tool", "carrier", "vessel", "instrument")
 _ARRAY = re.compile(r"ARRAY\[1\.\.(\d+)\]")
-_FLAGS = frozenset({"required", "optional", "step", "time", "seed"})
+_FLAGS = frozenset({"required", "optional", "command", "step", "time", "seed"})
 _BLOCK_WORDS = frozenset({"role", "keys", "holds", "one_of"})
 _INPUT_WORDS = frozenset(
     {"unit", "min", "max", "above", "below", "at_most", "choice", "key", "item", "species", "rise"}
@@ -81,6 +82,7 @@ class Input:
     species: int = 0
     rise: int = 0
     required: bool = False
+    is_command: bool = False
     wire: Wire | None = None
     optional: bool = False
     less: str = ""
@@ -236,6 +238,7 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         reader.count(words.get("species")),
         reader.count(words.get("rise")),
         "required" in words,
+        "command" in words,
         reader.wire(words.get("wire")),
         "optional" in words,
         words.get("less", ""),

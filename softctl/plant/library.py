@@ -18,7 +18,7 @@ from softctl.plant.species import MOST_SPECIES, for_species
 # What blocks are made of is no equipment: the type of what carriers hand to each other, and
 # the loop of a transmitter. Nor are the functions that features bring.
 _MADE_OF = ("part", "current_loop")
-_HELPERS = {f"{name}.st" for name in (*_MADE_OF, *(one.helper for one in FEATURES if one.helper))}
+_HELPERS = frozenset({*_MADE_OF, *(one.helper for one in FEATURES if one.helper)})
 _USED = re.compile(rf"(?::|\bOF)\s*({'|'.join(_MADE_OF)})\b", re.IGNORECASE)
 
 
@@ -42,7 +42,13 @@ class Library:
 @cache
 def standard_names() -> tuple[str, ...]:
     """The types that come with softctl: each is in the file of its name."""
-    found = {entry.name for entry in files("softctl.plant").iterdir()} - _HELPERS
+    return tuple(name for name in every_standard_name() if name not in _HELPERS)
+
+
+@cache
+def every_standard_name() -> tuple[str, ...]:
+    """The types, and what they are made of."""
+    found = (entry.name for entry in files("softctl.plant").iterdir())
     return tuple(sorted(name.removesuffix(".st") for name in found if name.endswith(".st")))
 
 
