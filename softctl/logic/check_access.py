@@ -12,6 +12,7 @@ from softctl.logic.types import (
     ArrayType,
     BlockType,
     EnumType,
+    OpenArrayType,
     StringType,
     StructType,
     Type,
@@ -76,12 +77,15 @@ class AccessChecker(CallChecker):
             array = result.type
             if isinstance(array, StringType) and len(indices) == 1:
                 return self._character(node.at, result, array, indices[0])
-            if not isinstance(array, ArrayType):
+            if not isinstance(array, ArrayType | OpenArrayType):
                 return self.fail(node.at, f"expected an array before [, got {array}")
-            count = len(array.bounds)
+            count = array.dimensions
             if len(indices) < count:
                 return self.fail(node.at, f"expected {count} indices, got {len(indices)}")
-            result = self._element(node.at, result, array, indices[:count])
+            if isinstance(array, OpenArrayType):
+                result = self._open_element(node.at, result, array, indices[:count])
+            else:
+                result = self._element(node.at, result, array, indices[:count])
             indices = indices[count:]
         return result
 
@@ -104,14 +108,8 @@ class AccessChecker(CallChecker):
     ) -> typed.Expression:
         checked = []
         for index, (low, high) in zip(indices, array.bounds, strict=True):
-            if is_kind(index.type, Kind.BITS):
-                self.reporter.depart(index.at, f"an index of type {index.type}: write a number")
-            elif (
-                index.type is not ERROR
-                and not is_integer(index.type)
-                and not isinstance(index.type, EnumType)
-            ):
-                return self.fail(index.at, f"expected a whole number as index, got {index.type}")
+            if not self._is_index(index):
+                return typed.Constant(at, ERROR, 0)
             interval = interval_of(index)
             inside = interval is not None and low <= interval[0] and interval[1] <= high
             if isinstance(index, typed.Constant) and not inside and index.type is not ERROR:
@@ -120,6 +118,29 @@ class AccessChecker(CallChecker):
                 )
             checked.append(not inside)
         return typed.Index(at, base_type(array.element), base, indices, array.bounds, checked)
+
+    def _is_index(self, index: typed.Expression) -> bool:
+        type_ = index.type
+        if is_kind(type_, Kind.BITS):
+            self.reporter.depart(index.at, f"an index of type {type_}: write a number")
+        elif type_ is not ERROR and not is_integer(type_) and not isinstance(type_, EnumType):
+            self.fail(index.at, f"expected a whole number as index, got {type_}")
+            return False
+        return True
+
+    def _open_element(
+        self,
+        at: Token,
+        base: typed.Expression,
+        array: OpenArrayType,
+        indices: list[typed.Expression],
+    ) -> typed.Expression:
+        if not all(self._is_index(index) for index in indices):
+            return typed.Constant(at, ERROR, 0)
+        numbers = range(1, array.dimensions + 1)
+        lows = [self.bound(at, base, "LOW", number) for number in numbers]
+        highs = [self.bound(at, base, "HIGH", number) for number in numbers]
+        return typed.OpenIndex(at, base_type(array.element), base, indices, lows, highs)
 
     def bit(self, node: tree.Bit) -> typed.Expression:
         """Some bits of a bit string or whole number."""

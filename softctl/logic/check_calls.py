@@ -11,8 +11,10 @@ from softctl.logic.types import (
     ERROR,
     VOID,
     BlockType,
+    OpenArrayType,
     Type,
     base_type,
+    bound_key,
     limits,
 )
 from softctl.logic.world import NOW
@@ -120,7 +122,7 @@ class CallChecker(StandardCallChecker):
             return self.fail(
                 node.at, f"{name} is a {block.kind}: declare a variable of it and call that"
             )
-        inputs = block.of_kind("VAR_INPUT", "VAR_IN_OUT")
+        inputs = block.parameters("VAR_INPUT", "VAR_IN_OUT")
         outputs = {symbol.key: symbol for symbol in block.of_kind("VAR_OUTPUT")}
         given: dict[str, typed.Expression] = {}
         fetched: list[tuple[typed.Symbol, typed.Expression, bool]] = []
@@ -135,9 +137,13 @@ class CallChecker(StandardCallChecker):
             if symbol is None:
                 return typed.Constant(node.at, ERROR, 0)
             value = self.argument_value(argument, symbol)
-            if value is not None:
+            if value is None and argument.value is not None:
+                given[symbol.key] = typed.Constant(argument.at, ERROR, 0)
+            elif value is not None:
                 given[symbol.key] = value
-        arguments = [self._given_or_default(node, symbol, given) for symbol in inputs]
+                given.update(self.bounds_given(symbol, value))
+        wanted = block.of_kind("VAR_INPUT", "VAR_IN_OUT")
+        arguments = [self._given_or_default(node, symbol, given) for symbol in wanted]
         result = VOID if block.result is None else base_type(block.result)
         return typed.FunctionCall(node.at, result, block, arguments, fetched)
 
@@ -176,17 +182,26 @@ class CallChecker(StandardCallChecker):
         target = self.reference(argument.value)
         if target is None or target.type is ERROR:
             return None
-        if target.type != symbol.type and not (
-            isinstance(target.type, BlockType)
-            and isinstance(symbol.type, BlockType)
-            and target.type.block is symbol.type.block
-        ):
+        if not _is_same(target.type, symbol.type):
             self.fail(
                 argument.at,
                 f"expected a variable of type {symbol.type} for {symbol.name}, got {target.type}",
             )
             return None
         return target
+
+    def bounds_given(
+        self, symbol: typed.Symbol, array: typed.Expression
+    ) -> dict[str, typed.Expression]:
+        """The hidden arguments that tell a parameter of any bounds those of its array."""
+        if not isinstance(symbol.type, OpenArrayType) or array.type is ERROR:
+            return {}
+        made: dict[str, typed.Expression] = {}
+        for dimension in range(1, symbol.type.dimensions + 1):
+            for which in ("LOW", "HIGH"):
+                key = bound_key(symbol.key, which, dimension)
+                made[key] = self.bound(array.at, array, which, dimension)
+        return made
 
     def _output_target(
         self, argument: tree.Argument, outputs: dict[str, typed.Symbol], name: str
@@ -213,7 +228,18 @@ class CallChecker(StandardCallChecker):
             return value
         if symbol.kind == "VAR_IN_OUT":
             return self.fail(node.at, f"expected a variable for the in-out {symbol.name}")
+        if isinstance(symbol.type, OpenArrayType):
+            return self.fail(node.at, f"expected an array for {symbol.name}")
         return typed.Constant(node.at, symbol.type, symbol.initial)
+
+
+def _is_same(given: Type, wanted: Type) -> bool:
+    """True if a variable of the one type can stand for an in-out of the other."""
+    if isinstance(wanted, OpenArrayType):
+        return wanted.takes(given)
+    if isinstance(given, BlockType) and isinstance(wanted, BlockType):
+        return given.block is wanted.block
+    return given == wanted
 
 
 def _an_output(type_: BlockType) -> str:

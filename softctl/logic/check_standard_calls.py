@@ -11,6 +11,7 @@ from softctl.logic.standard import (
     OPERATORS,
     SIGNATURES,
     TIMED,
+    Parameter,
     Signature,
     belongs,
     elementary,
@@ -19,23 +20,30 @@ from softctl.logic.standard import (
 )
 from softctl.logic.types import (
     BOOL,
+    DINT,
     ERROR,
     INT,
     LREAL,
     MAX_STRING_LENGTH,
     REAL,
     UNTYPED_REAL,
+    ArrayType,
+    OpenArrayType,
     StringType,
     Type,
+    bound_key,
     common_type,
     is_aggregate,
     is_integer,
     is_real,
     is_untyped,
+    limits,
     widens,
 )
 from softctl.values.types import ElementaryType
 
+_BOUNDS = {"LOWER_BOUND": "LOW", "UPPER_BOUND": "HIGH"}
+_OF_AN_ARRAY = (Parameter("ARR", "", "ANY"), Parameter("DIM", "", "ANY_INT"))
 _OF_ADDRESSES = frozenset(("ADR", "ADRINST", "REF", "SIZEOF", "__NEW", "__DELETE"))
 _REPEATING = frozenset(("+", "*", "AND", "OR", "XOR", "=", "<", ">", "<=", ">="))
 
@@ -52,6 +60,8 @@ class StandardCallChecker(ConversionChecker):
             return self._timed_call(node, name)
         if name in OPERATORS or name == "NOT":
             return self._operator_call(node, name, forced, want)
+        if name in _BOUNDS:
+            return self._bound_call(node, name, want)
         if name in SIGNATURES:
             return self._signature_call(node, SIGNATURES[name], forced, want)
         if conversion_name(name) is None:
@@ -60,6 +70,36 @@ class StandardCallChecker(ConversionChecker):
         if placed is None:
             return typed.Constant(node.at, ERROR, 0)
         return self.conversion_call(node.at, name, self.expression(placed[0]), want)
+
+    def _bound_call(self, node: tree.Call, name: str, want: Type | None) -> typed.Expression:
+        """LOWER_BOUND and UPPER_BOUND (IEC 61131-3, 6.6.2.5.15): ANY_INT, as it is needed."""
+        placed = self._place(node, Signature(name, _OF_AN_ARRAY, "", False), node.arguments)
+        if placed is None:
+            return typed.Constant(node.at, ERROR, 0)
+        array, dimension = self.expression(placed[0]), self.settle(self.expression(placed[1]))
+        if array.type is ERROR or dimension.type is ERROR:
+            return typed.Constant(node.at, ERROR, 0)
+        if not isinstance(array.type, ArrayType | OpenArrayType):
+            return self.fail(array.at, f"expected an array as ARR of {name}, got {array.type}")
+        count = array.type.dimensions
+        if not isinstance(dimension, typed.Constant) or not 1 <= dimension.value <= count:
+            message = f"expected a constant from 1 to {count} as DIM of {name}"
+            return self.fail(dimension.at, message)
+        bound = self.bound(node.at, array, _BOUNDS[name], dimension.value)
+        whole = isinstance(want, ElementaryType) and want.is_integer
+        return self.number(node.at, bound, want) if whole and want is not None else bound
+
+    def bound(
+        self, at: Token, array: typed.Expression, which: str, dimension: int
+    ) -> typed.Expression:
+        """The LOW or HIGH bound of an array as DINT: a constant, or a hidden parameter."""
+        if isinstance(array.type, ArrayType):
+            bounds = array.type.bounds[dimension - 1]
+            return typed.Constant(at, DINT, bounds[which == "HIGH"])
+        assert isinstance(array, typed.Variable)
+        assert self.block is not None
+        symbol = self.block.symbols[bound_key(array.symbol.key, which, dimension)]
+        return typed.Variable(at, DINT, symbol, limits(DINT))
 
     def _timed_call(self, node: tree.Call, name: str) -> typed.Expression:
         """ADD_TIME and the like: an operator with both its types fixed."""
@@ -75,7 +115,7 @@ class StandardCallChecker(ConversionChecker):
         return self.binary(node.at, operator, values[0], values[1])
 
     def _unknown(self, node: tree.Call, name: str) -> typed.Expression:
-        names = [*SIGNATURES, *OPERATORS, *self.world.block_names]
+        names = [*SIGNATURES, *OPERATORS, *_BOUNDS, *self.world.block_names]
         callee = node.callee
         shown = callee.name if isinstance(callee, tree.Name) else name
         if name in _OF_ADDRESSES:

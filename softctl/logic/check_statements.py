@@ -90,7 +90,7 @@ class StatementChecker(ExpressionChecker):
             root.symbol.writes += 1
         if isinstance(target, typed.Member):
             target.type = _member_type(target) or target.type
-        elif isinstance(target, typed.Index):
+        elif isinstance(target, typed.Index | typed.OpenIndex):
             element = getattr(target.base.type, "element", target.type)
             target.type = element
         return target
@@ -184,7 +184,7 @@ class StatementChecker(ExpressionChecker):
         self, node: tree.CallStatement, instance: typed.Expression, type_: BlockType
     ) -> typed.Statement:
         call = typed.CallBlock(node.at, instance, type_, [], [], [])
-        inputs = type_.block.of_kind("VAR_INPUT", "VAR_IN_OUT")
+        inputs = type_.block.parameters("VAR_INPUT", "VAR_IN_OUT")
         enable: typed.Expression | None = None
         enabled: list[typed.Statement] = []
         for position, argument in enumerate(node.call.arguments):
@@ -227,6 +227,8 @@ class StatementChecker(ExpressionChecker):
         value = self.argument_value(argument, symbol)
         if value is not None:
             (call.in_outs if symbol.kind == "VAR_IN_OUT" else call.inputs).append((symbol, value))
+            bounds = self.bounds_given(symbol, value)
+            call.inputs += [(call.type.block.symbols[k], bound) for k, bound in bounds.items()]
 
     def _block_parameter(
         self,
@@ -423,9 +425,12 @@ def _after(
     return min(a[0], b[0] + min(c[0], 0)), max(a[1], b[1] + max(c[1], 0))
 
 
+_ACCESSES = typed.Member | typed.Index | typed.OpenIndex | typed.Part | typed.Character
+
+
 def _root(access: typed.Expression) -> typed.Variable | None:
     """The variable that an access starts from, or None for a value."""
-    while isinstance(access, typed.Member | typed.Index | typed.Part | typed.Character):
+    while isinstance(access, _ACCESSES):
         access = access.base
     return access if isinstance(access, typed.Variable) else None
 

@@ -20,6 +20,7 @@ from softctl.logic.types import (
     UNTYPED_STRING,
     ArrayType,
     EnumType,
+    OpenArrayType,
     StringType,
     SubrangeType,
     Type,
@@ -49,7 +50,7 @@ class Converter:
             return value
         if isinstance(target, SubrangeType):
             return self._into_subrange(self.coerce(value, target.base, at), target, at)
-        if source == target:
+        if source == target or (isinstance(target, OpenArrayType) and target.takes(source)):
             return value
         if isinstance(value, typed.Constant):
             return self._constant(value, target, at)

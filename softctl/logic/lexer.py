@@ -106,6 +106,10 @@ SOFT = frozenset(
     ]
 )
 """Keywords that only mean something in front of a name; elsewhere people use them as names."""
+_BETWEEN = frozenset(["BY", "TO", "DO", "AT"])
+_VALUES = frozenset(
+    ["name", "int", "real", "based", "typed", "string", "wstring", "address", "TRUE", "FALSE"]
+)
 _MODIFIERS = ("RETAIN", "NON_RETAIN")
 _FOREIGN_MARKS = {"==": "=", "!=": "<>", "&&": "AND", "||": "OR"}
 """Marks of other languages, and what is meant by them."""
@@ -204,8 +208,11 @@ class _Lexer:
                 self.reporter.error(token, f"expected {token.kind}, got {text}")
         elif kind == "name" and token.key in KEYWORDS:
             token.kind = token.key
-        if self.tokens and self.tokens[-1].kind in SOFT and token.kind != "name":
-            self._soften(self.tokens[-1], token)
+        if self.tokens and token.kind != "name":
+            if self.tokens[-1].kind in SOFT:
+                self._soften(self.tokens[-1], token)
+            elif self.tokens[-1].kind in _BETWEEN and token.kind not in _VALUES:
+                self._soften_between(self.tokens[-1])
         if self.pragma:
             token.pragma, self.pragma = self.pragma, ""
         self.tokens.append(token)
@@ -215,6 +222,14 @@ class _Lexer:
         opens = following.kind == "(" and word.kind == "TRANSITION"
         if opens or following.kind.startswith("END_") or following.kind in _MODIFIERS:
             return
+        self._as_name(word)
+
+    def _soften_between(self, word: Token) -> None:
+        """The same for a keyword that stands between values, where no value is before it."""
+        if len(self.tokens) < 2 or self.tokens[-2].kind not in _VALUES | {")", "]"}:
+            self._as_name(word)
+
+    def _as_name(self, word: Token) -> None:
         word.kind = "name"
         if word.key not in self.softened:
             self.softened.add(word.key)

@@ -202,6 +202,8 @@ class ExpressionRenderer:
             return self._index(node)
         if isinstance(node, typed.StandardCall):
             return self._standard(node)
+        if isinstance(node, typed.OpenIndex):
+            return self._open_index(node)
         if isinstance(node, typed.FunctionCall):
             return self._function(node)
         if isinstance(node, typed.Part):
@@ -362,12 +364,26 @@ class ExpressionRenderer:
     # Access
 
     def _index(self, node: typed.Index) -> str:
-        text = self.render(node.base)
-        for index, (low, high), checked in zip(
-            node.indices, node.bounds, node.checked, strict=True
-        ):
-            text = f"{text}[{self._offset(index, low, high, checked)}]"
-        return text
+        return f"{self.render(node.base)}[{']['.join(self._offsets(node))}]"
+
+    def _offsets(self, node: typed.Index) -> list[str]:
+        return [
+            self._offset(index, low, high, checked)
+            for index, (low, high), checked in zip(
+                node.indices, node.bounds, node.checked, strict=True
+            )
+        ]
+
+    def _open_index(self, node: typed.OpenIndex) -> str:
+        return f"{self.render(node.base)}[{']['.join(self._open_offsets(node))}]"
+
+    def _open_offsets(self, node: typed.OpenIndex) -> list[str]:
+        texts = []
+        for index, low_bound, high_bound in zip(node.indices, node.lows, node.highs, strict=True):
+            name, low, high = self.fresh(), self.render(low_bound), self.render(high_bound)
+            inside = f"{low} <= ({name} := {self.render(index)}) <= {high}"
+            texts.append(f"{name} - {low} if {inside} else out_of_range({name}, {low}, {high})")
+        return texts
 
     def _offset(self, index: typed.Expression, low: int, high: int, checked: bool) -> str:
         if isinstance(index, typed.Constant):
@@ -419,10 +435,14 @@ class ExpressionRenderer:
         """An expression that assigns, for calls with outputs inside of expressions."""
         if isinstance(target, typed.Variable) and target.symbol.storage == "local":
             return f"({self.render(target)} := {value})"
+        if isinstance(target, typed.Index | typed.OpenIndex):
+            if isinstance(target, typed.Index):
+                parts = self._offsets(target)
+            else:
+                parts = self._open_offsets(target)
+            rows = "".join(f"[{part}]" for part in parts[:-1])
+            return f"{self.render(target.base)}{rows}.__setitem__({parts[-1]}, {value})"
         text = self.render(target)
-        if isinstance(target, typed.Index):
-            base, _, index = text.rpartition("[")
-            return f"{base}.__setitem__({index[:-1]}, {value})"
         base, _, name = text.rpartition(".")
         return f"setattr({base}, {name!r}, {value})"
 

@@ -21,6 +21,7 @@ from softctl.logic.types import (
     ULINT,
     ArrayType,
     BlockType,
+    OpenArrayType,
     StructType,
     Type,
     is_aggregate,
@@ -58,7 +59,7 @@ class ModuleWriter:
 
     def need_type(self, type_: Type) -> None:
         """Write the class of a type, once."""
-        if isinstance(type_, ArrayType):
+        if isinstance(type_, ArrayType | OpenArrayType):
             self.need_type(type_.element)
         elif isinstance(type_, BlockType):
             self.need_block(type_.block)
@@ -161,6 +162,9 @@ class ModuleWriter:
 
     def _own(self, name: str, type_: Type) -> None:
         """A copy of an input that the function changes: the caller keeps its own."""
+        if isinstance(type_, OpenArrayType):
+            self.writer.put(f"{name} = copy_of({name})")
+            return
         self.writer.put(f"given, {name} = {name}, {default(type_)}")
         array = isinstance(type_, ArrayType)
         self.writer.put(f"copy_array({name}, given)" if array else f"{name}.assign(given)")

@@ -83,6 +83,17 @@ def copy_array(target: list[Any], source: list[Any]) -> None:
             target[index] = value
 
 
+def copy_of(source: Any) -> Any:
+    """A new array or structure with the same values."""
+    if isinstance(source, list):
+        return [copy_of(value) for value in source]
+    if not hasattr(source, "assign"):
+        return source
+    made = type(source)()
+    made.assign(source)
+    return made
+
+
 def save_array(source: list[Any]) -> tuple[Any, ...]:
     """The snapshot of an array of arrays, structures or blocks."""
     return tuple(
@@ -182,6 +193,7 @@ NAMESPACE: dict[str, Any] = {
     "over_budget": over_budget,
     "attempt": attempt,
     "copy_array": copy_array,
+    "copy_of": copy_of,
     "save_array": save_array,
     "load_array": load_array,
     "with_values": with_values,

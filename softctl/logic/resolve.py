@@ -12,15 +12,18 @@ from softctl.logic.source import suggest
 from softctl.logic.standard import elementary
 from softctl.logic.types import (
     BOOL,
+    DINT,
     ERROR,
     INT,
     ArrayType,
     BlockType,
     EnumType,
     Field,
+    OpenArrayType,
     StringType,
     StructType,
     SubrangeType,
+    bound_key,
 )
 from softctl.logic.world import DeclaredType, World
 from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
@@ -46,6 +49,7 @@ class Declarer(InitialValues):
         self.pending_pous: dict[str, tree.Pou] = {}
         self.resolved: list[tuple[tree.Pou, typed.Block]] = []
         self._open: list[str] = []
+        self._open_arrays = False
         world.resolve_type = self._resolve_type
         world.resolve_block = self._resolve_block
 
@@ -155,10 +159,10 @@ class Declarer(InitialValues):
     def _array(self, spec: tree.ArraySpec, name: str, block: typed.Block | None) -> DeclaredType:
         bounds: list[tuple[int, int]] = []
         count = 1
+        if None in spec.bounds:
+            return self._open_array(spec, name, block)
         for pair in spec.bounds:
-            if pair is None:
-                self.reporter.error(spec.at, "arrays of any length (ARRAY[*]) are not supported")
-                return _ERROR
+            assert pair is not None
             low = self.constant_int(pair[0], block)
             high = self.constant_int(pair[1], block)
             if low is None or high is None:
@@ -177,6 +181,21 @@ class Declarer(InitialValues):
         if element.type is ERROR:
             return _ERROR
         return DeclaredType(ArrayType(tuple(bounds), element.type, element.initial))
+
+    def _open_array(
+        self, spec: tree.ArraySpec, name: str, block: typed.Block | None
+    ) -> DeclaredType:
+        allowed, self._open_arrays = self._open_arrays, False
+        if not allowed or any(spec.bounds):
+            self.reporter.error(
+                spec.at,
+                "expected bounds: ARRAY[*] is for in-outs, and inputs of functions, only",
+            )
+            return _ERROR
+        element = self.spec(spec.element, f"{name} element", block)
+        if element.type is ERROR:
+            return _ERROR
+        return DeclaredType(OpenArrayType(len(spec.bounds), element.type))
 
     def _struct(self, spec: tree.StructSpec, name: str, block: typed.Block | None) -> DeclaredType:
         struct = StructType(name)
@@ -350,10 +369,14 @@ class Declarer(InitialValues):
         if section.kind in ("VAR_ACCESS", "VAR_CONFIG"):
             self.reporter.error(section.at, f"{section.kind} is not supported")
             return
+        self._open_arrays = section.kind == "VAR_IN_OUT" or (
+            pou.kind == "FUNCTION" and section.kind == "VAR_INPUT"
+        )
         hides = key in self.world.globals_ and section.kind not in ("VAR_EXTERNAL", "VAR_GLOBAL")
         if hides and pou.source.name != LIBRARY:
             self.reporter.warn(variable.at, f"{variable.name} hides the global of that name here")
         declared = self._declared(variable, block)
+        self._open_arrays = False
         if declared.type is ERROR:
             block.symbols[key] = typed.Symbol(
                 variable.name, ERROR, "slot", section.kind, variable.at
@@ -389,8 +412,18 @@ class Declarer(InitialValues):
         if isinstance(declared.type, BlockType) and symbol.kind == "VAR_INPUT":
             symbol.kind = "VAR_IN_OUT"  # an instance is not copied: its block stays outside
         block.symbols[key] = symbol
+        if isinstance(declared.type, OpenArrayType):
+            self._bounds(block, symbol, declared.type)
         if variable.edge:
             self._edge(block, symbol)
+
+    def _bounds(self, block: typed.Block, array: typed.Symbol, type_: OpenArrayType) -> None:
+        """Hidden inputs for the bounds of an array of any bounds."""
+        for dimension in range(1, type_.dimensions + 1):
+            for which in ("LOW", "HIGH"):
+                name = bound_key(array.key, which, dimension)
+                symbol = typed.Symbol(name, DINT, array.storage, "VAR_INPUT", array.at)
+                block.symbols[name] = symbol
 
     def _external(
         self, block: typed.Block, variable: tree.Variable, declared: DeclaredType

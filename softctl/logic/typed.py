@@ -67,6 +67,10 @@ class Block:
         """The name as it is compared and stored."""
         return self.name.upper()
 
+    def parameters(self, *kinds: str) -> list[Symbol]:
+        """The same without hidden ones: what a call may name or give by position."""
+        return [symbol for symbol in self.of_kind(*kinds) if not symbol.name.startswith("__")]
+
     def of_kind(self, *kinds: str) -> list[Symbol]:
         """The variables of these sections, in order of declaration."""
         return [symbol for symbol in self.symbols.values() if symbol.kind in kinds]
@@ -111,6 +115,16 @@ class Index(Expression):
     indices: list[Expression]
     bounds: tuple[Interval, ...]
     checked: list[bool]
+
+
+@dataclass(slots=True)
+class OpenIndex(Expression):
+    """An element of an array of any bounds; each index is tested against the bounds given."""
+
+    base: Expression
+    indices: list[Expression]
+    lows: list[Expression]
+    highs: list[Expression]
 
 
 @dataclass(slots=True)

@@ -43,6 +43,11 @@ class ArrayType:
     initial: Any = field(default=None, compare=False)
 
     @property
+    def dimensions(self) -> int:
+        """How many indices an element takes."""
+        return len(self.bounds)
+
+    @property
     def name(self) -> str:
         """The type as written."""
         bounds = ", ".join(f"{low}..{high}" for low, high in self.bounds)
@@ -50,6 +55,37 @@ class ArrayType:
 
     def __str__(self) -> str:
         return self.name
+
+
+@dataclass(frozen=True, slots=True)
+class OpenArrayType:
+    """ARRAY[*, …] OF element: a parameter that takes arrays of any bounds."""
+
+    dimensions: int
+    element: Type
+
+    @property
+    def name(self) -> str:
+        """The type as written."""
+        return f"ARRAY[{', '.join('*' * self.dimensions)}] OF {self.element}"
+
+    def __str__(self) -> str:
+        return self.name
+
+    def takes(self, type_: Type) -> bool:
+        """True for an array that may be given for such a parameter."""
+        if isinstance(type_, OpenArrayType):
+            return type_ == self
+        return (
+            isinstance(type_, ArrayType)
+            and type_.dimensions == self.dimensions
+            and type_.element == self.element
+        )
+
+
+def bound_key(array: str, which: str, dimension: int) -> str:
+    """The hidden parameter that holds a bound (LOW or HIGH) of an array of any bounds."""
+    return f"__{which}_{array}_{dimension}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +168,7 @@ Type = (
     ElementaryType
     | StringType
     | ArrayType
+    | OpenArrayType
     | StructType
     | EnumType
     | SubrangeType
@@ -193,7 +230,7 @@ def is_string(type_: Type) -> bool:
 
 def is_aggregate(type_: Type) -> bool:
     """True for what Python holds in an object that can change."""
-    return isinstance(type_, ArrayType | StructType | BlockType)
+    return isinstance(type_, ArrayType | OpenArrayType | StructType | BlockType)
 
 
 def is_untyped(type_: Type) -> bool:

@@ -134,6 +134,8 @@ def test_transitions_that_cannot_be_cleared_are_doubtful(condition):
     [
         ("dt : DINT;", "dt := 3; r := dt;", "the type's name DT as a name: write another", 3),
         ("time : DINT;", "time := 3; r := time;", "the type's name TIME as a name", 3),
+        ("by : INT := 2;", "FOR by := by TO 9 BY 3 DO r := r + by; END_FOR;", "keyword BY", 15),
+        ("at, to : DINT := 2;", "to := -to; r := (at) - to;", "the keyword TO as a name", 4),
         (
             "b : BYTE := 200;",
             "r := r + b + 100;",
