@@ -25,10 +25,10 @@ _CORE = {*_IO, "logic", "alarms", "plant", "image", "field", "control"}
 CORE_LAYERS: dict[str, set[str]] = {
     "errors": set(),
     "values": {"errors"},
-    "machine": _BASE,
+    "alarms": _BASE,
+    "machine": {*_BASE, "alarms"},
     "logic": _BASE,
     "modbus": _BASE,
-    "alarms": _BASE,
     "plant": {*_BASE, "machine", "logic"},
     "image": _IO,
     "wire": _IO,

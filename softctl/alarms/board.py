@@ -104,6 +104,8 @@ class AlarmBoard:
         self._conditions: Sequence[bool] = [False] * len(rules)
         self._suppressions: Sequence[bool] = [False] * len(rules)
         self._timed: list[Alarm] = []
+        self.revision = 0
+        """Changes with every change of a state: who shows states need not look otherwise."""
 
     # The scan
 
@@ -112,6 +114,9 @@ class AlarmBoard:
     ) -> list[AlarmChange]:
         """What the conditions, one for each alarm in order, change at this instant."""
         changes: list[AlarmChange] = []
+        if self.rates.is_flood:
+            self.rates.update(now_ns)
+            self.revision += not self.rates.is_flood
         if suppressions != self._suppressions:
             changes += self._suppress(now_ns, suppressions)
         if conditions != self._conditions or self._timed:
@@ -223,6 +228,7 @@ class AlarmBoard:
 
     def _happen(self, alarm: Alarm, event: Event, now_ns: int, source: str) -> AlarmChange:
         alarm.state = TABLES[alarm.rule.ending][alarm.state, event]
+        self.revision += 1
         if event is Event.RAISE:
             alarm.raised_at_ns = now_ns
             self.rates.note(alarm.rule.name, alarm.rule.priority, now_ns)
@@ -240,6 +246,7 @@ class AlarmBoard:
     ) -> Iterator[AlarmChange]:
         """Rule 3 of the states: to NORMAL when it may not speak, anew when it may again."""
         availability = alarm.availability
+        self.revision += 1
         if availability is not Availability.IN_SERVICE:
             alarm.state = State.NORMAL
             self._forget_first_out(alarm.rule.group)

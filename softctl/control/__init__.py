@@ -2,6 +2,18 @@
 
 from softctl.control.bindings import check_bindings
 from softctl.control.controller import Controller, program_globals, step_names
+from softctl.control.guards import GuardBreach
 from softctl.control.statistics import ScanStatistics
+from softctl.control.watch import Happening, Watch, check_watch
 
-__all__ = ["Controller", "ScanStatistics", "check_bindings", "program_globals", "step_names"]
+__all__ = [
+    "Controller",
+    "GuardBreach",
+    "Happening",
+    "ScanStatistics",
+    "Watch",
+    "check_bindings",
+    "check_watch",
+    "program_globals",
+    "step_names",
+]

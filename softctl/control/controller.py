@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from softctl.control.alarm_desk import AlarmDesk
 from softctl.control.hmi import HmiMap
 from softctl.control.statistics import ScanStatistics
+from softctl.control.watch import Watch
 from softctl.image import Side, field_banks, point_reader, point_writer
 from softctl.logic import Application, Global, LogicFault
 from softctl.machine import Machine, Point, Role, Value
@@ -47,6 +49,8 @@ class Controller:
         self.link_healthy = False
         self.fault: LogicFault | None = None
         self.clients = 0
+        self.watch = Watch(machine, application, self.instance)
+        self._alarm_desk = AlarmDesk(machine, self.watch.board, self.hmi)
         self._bind()
 
     def _bind(self) -> None:
@@ -61,7 +65,8 @@ class Controller:
         self._set_outputs = instance.writer([p.name for p in outputs])
         self._fail_safe = [p.safe_value for p in outputs]
         self._set_written = instance.writer([p.name for p in self.hmi.written])
-        self._system = _points(machine, Role.SYSTEM)
+        self._system = [*_points(machine, Role.SYSTEM), *_points(machine, Role.ALARM)]
+        self._figures: dict[str, Value] = {}
         self._set_system = instance.writer([p.name for p in self._system])
         plain = [p for p in self.hmi.shown if p.role is not Role.STEP]
         self._shown = instance.reader([p.source or p.name for p in plain])
@@ -91,7 +96,9 @@ class Controller:
         declared fail-safe values. A program that fails stops every program for good.
         """
         self._set_inputs(self._field_in())
-        self._set_written(self.hmi.take())
+        written = self.hmi.take()
+        self._set_written(written)
+        self.watch.happenings += self._alarm_desk.take(written, now_ns)
         self._set_system(self._system_values())
         if self.fault is None:
             try:
@@ -99,6 +106,7 @@ class Controller:
             except LogicFault as fault:
                 self.fault = fault
         self.hmi.release_commands()
+        self.watch.scan(now_ns)
         if not self.link_healthy or self.fault is not None:
             self.go_fail_safe()
         else:
@@ -112,14 +120,17 @@ class Controller:
         return {point.name: value for point, value in (*written, *shown)}
 
     def _system_values(self) -> list[Value]:
-        values: dict[str, Value] = {
+        self._figures |= self._alarm_desk.news()
+        self._figures |= {
             **self.statistics.points(),
             "CLIENTS": self.clients,
             "FIELD_LINK": self.link_healthy,
             "COMMS_ALARM": not self.link_healthy,
             "PROGRAM_FAULT": self.fault is not None,
+            "FORCES": len(self.instance.forces),
+            "GUARDS_BROKEN": self.watch.guards_broken,
         }
-        return [values[point.name] for point in self._system]
+        return [self._figures[point.name] for point in self._system]
 
     def _show(self) -> None:
         self.hmi.show(self._shown_values())

@@ -21,7 +21,7 @@ class HmiMap:
         self.machine = machine
         self.bank = Bank(extents(machine, Side.HMI))
         self.written = _on_map(machine, Role.COMMAND, Role.SETPOINT)
-        self.shown = _on_map(machine, Role.SYSTEM, Role.INPUT, Role.OUTPUT, Role.STATE, Role.STEP)
+        self.shown = _on_map(machine, *(role for role in Role if not role.is_written_by_hmi))
         point_writer(self.bank, machine, self.written, Side.HMI, wired=True)(
             [point.initial for point in self.written]
         )

@@ -22,6 +22,8 @@ from softctl.machine.model import (
     Security,
     UnknownUnit,
     Value,
+    WatchedAlarm,
+    WatchedGuard,
     WhenFull,
 )
 from softctl.machine.parse import parse_machine
@@ -47,6 +49,8 @@ __all__ = [
     "Security",
     "UnknownUnit",
     "Value",
+    "WatchedAlarm",
+    "WatchedGuard",
     "WhenFull",
     "machine_schema",
     "parse_machine",

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
+from softctl.alarms import AlarmRule
 from softctl.errors import Place
 from softctl.values.registers import WordOrder
 from softctl.values.tables import Table
@@ -28,6 +29,7 @@ class Role(Enum):
     SETPOINT = "setpoint"
     STATE = "state"
     STEP = "step"
+    ALARM = "alarm"
     SYSTEM = "system"
 
     @property
@@ -295,6 +297,33 @@ class Endpoint:
 
 
 @dataclass(frozen=True, slots=True)
+class WatchedAlarm:
+    """An alarm with its conditions, which are ST expressions.
+
+    `raised` brings it, `stays` keeps it then (None: as long as `raised`), and while
+    `suppressed` holds it is not announced (None: never).
+    """
+
+    rule: AlarmRule
+    raised: Scalar
+    stays: Scalar | None
+    suppressed: Scalar | None
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class WatchedGuard:
+    """What must not be: `condition`, or `condition` for `within_ns` without `expected`."""
+
+    name: str
+    text: str
+    condition: Scalar
+    expected: Scalar | None
+    within_ns: int
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
 class Machine:
     """A machine file in full; mappings keep the file's order, system points come first."""
 
@@ -315,6 +344,8 @@ class Machine:
     equipment: Mapping[str, Equipment]
     points: Mapping[str, Point]
     faults: tuple[PlannedFault, ...]
+    alarms: Mapping[str, WatchedAlarm]
+    guards: Mapping[str, WatchedGuard]
     file: str
 
     @property

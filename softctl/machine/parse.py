@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 from softctl.errors import Place, ProblemsError
 from softctl.machine.addresses import Request, allocate
+from softctl.machine.alarm_points import alarm_points
 from softctl.machine.document import Entry, describe, read_document, to_scalar
 from softctl.machine.hmi_places import place_on_hmi
 from softctl.machine.model import (
@@ -21,6 +22,7 @@ from softctl.machine.model import (
     PlannedFault,
     Point,
     Scalar,
+    WatchedAlarm,
 )
 from softctl.machine.points import Draft, PointReader, assign_channels
 from softctl.machine.reader import Named, Reader, in_file_order
@@ -40,6 +42,7 @@ from softctl.machine.sections import (
 )
 from softctl.machine.security import read_security, without
 from softctl.machine.system_points import system_points
+from softctl.machine.watch import read_alarms, read_guards
 from softctl.values.names import suggest
 from softctl.values.tables import Table
 
@@ -82,7 +85,7 @@ class _MachineReader:
         self._check_rises(plant, head.species)
         field, hmi = self._endpoints()
         cards = self._cards(field.unit)
-        points = self._points(file, cards)
+        points, alarms = self._points(file, cards)
         return Machine(
             name=head.name,
             title=head.title,
@@ -101,6 +104,8 @@ class _MachineReader:
             equipment={one.name: one for one in self._equipment()},
             points=points,
             faults=tuple(self._faults()),
+            alarms=alarms,
+            guards=read_guards(self._reader, self._part("guards")),
             file=file,
         )
 
@@ -301,9 +306,15 @@ class _MachineReader:
 
     # Points
 
-    def _points(self, file: str, cards: Mapping[str, Card]) -> dict[str, Point]:
+    def _points(
+        self, file: str, cards: Mapping[str, Card]
+    ) -> tuple[dict[str, Point], dict[str, WatchedAlarm]]:
         system = system_points(file)
         drafts = list(self._drafts(cards, [point.name for point in system]))
+        known = {draft.point.name: draft.point for draft in drafts}
+        taken = [*known, *(point.name for point in system)]
+        alarms = list(read_alarms(self._reader, self._part("alarms"), known, taken))
+        drafts += alarm_points(alarms)
         channels = assign_channels(drafts, cards, self._reader)
         hmi = place_on_hmi(drafts, self._reader, file)
         points = {point.name: point for point in system}
@@ -311,7 +322,7 @@ class _MachineReader:
             name = draft.point.name
             channel, address = channels.get(name, (None, None))
             points[name] = replace(draft.point, channel=channel, field=address, hmi=hmi.get(name))
-        return points
+        return points, {alarm.rule.name: alarm for _, alarm in alarms}
 
     def _drafts(self, cards: Mapping[str, Card], taken: list[str]) -> Iterator[Draft]:
         points = PointReader(self._reader, cards, self.card_names)

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from softctl.alarms import Ending, Priority
 from softctl.machine.fields import (
     AnyValue,
     Bit,
@@ -345,6 +346,50 @@ class FaultSection(Section):
     size: AnyValue = Field(default=None, description="how large, with its unit")
 
 
+class AlarmSection(Section):
+    """An alarm: a condition or a limit of a point, and how it is announced."""
+
+    text: Text = Field(default="", description="what an operator reads")
+    when: Text | None = Field(default=None, description="ST expression that raises it")
+    point: Identifier | None = Field(default=None, description="the point whose limit it is")
+    above: AnyValue | None = Field(default=None, description="raised while the point is above")
+    below: AnyValue | None = Field(default=None, description="raised while the point is below")
+    deadband: AnyValue | None = Field(
+        default=None, description="how far the point has to come back to clear it"
+    )
+    on_delay: Annotated[int, duration("0 ms", "86400 s")] = Field(
+        default=0, description="how long the condition has to hold without a break"
+    )
+    off_delay: Annotated[int, duration("0 ms", "86400 s")] = Field(
+        default=0, description="how long it has to be gone without a break"
+    )
+    priority: Annotated[Priority, choice(Priority)] = Field(
+        default=Priority.LOW, description="how soon somebody has to respond"
+    )
+    ending: Annotated[Ending, choice(Ending)] = Field(
+        default=Ending.NONE, description="what it needs after its acknowledgement to be normal"
+    )
+    group: Text = Field(default="", description="alarms among which the first one out is kept")
+    suppressed_when: Text | None = Field(
+        default=None, description="ST expression during which it is not announced"
+    )
+    cause: Text = Field(default="", description="what may be wrong")
+    consequence: Text = Field(default="", description="what happens if nobody responds")
+    response: Text = Field(default="", description="what the operator does")
+
+
+class GuardSection(Section):
+    """A condition that must never be, or an answer that must come in time."""
+
+    text: Text = Field(default="", description="what it protects")
+    never: Text | None = Field(default=None, description="ST expression that must stay FALSE")
+    within: Annotated[int, duration("1 ms", "86400 s")] | None = Field(
+        default=None, description="how long `of` may hold before `expect` does"
+    )
+    of: Text | None = Field(default=None, description="ST expression that starts the time")
+    expect: Text | None = Field(default=None, description="ST expression that has to follow")
+
+
 PointSection = FieldPointSection | CommandSection | SetpointSection | StateSection | StepSection
 
 
@@ -372,6 +417,8 @@ class MachineFile(HeadSection):
     equipment: dict[str, EquipmentSection] = Field(default={}, description="the plant")
     points: dict[str, PointSection] = Field(default={}, description="named signals and values")
     faults: list[FaultSection] = Field(default=[], description="what breaks, and when")
+    alarms: dict[str, AlarmSection] = Field(default={}, description="what is announced")
+    guards: dict[str, GuardSection] = Field(default={}, description="what must never be")
 
 
 def machine_schema() -> dict[str, Any]:

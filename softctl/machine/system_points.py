@@ -23,9 +23,14 @@ _POINTS = (
     ("SCAN_JITTER_MAX_US", "UINT", 7, "us", "greatest of these since the start"),
     ("OVERRUNS", "UDINT", 8, "", "planned scans skipped because the one before was not done"),
     ("CLIENTS", "UINT", 10, "", "connected HMI clients"),
+    ("ALARMS_ACTIVE", "UINT", 11, "", "alarms that are active now"),
+    ("ALARMS_WAITING", "UINT", 12, "", "alarms that wait for an acknowledgement"),
+    ("FORCES", "UINT", 13, "", "points and variables that a person holds at a value"),
+    ("GUARDS_BROKEN", "UINT", 14, "", "guards that did not hold, since the start"),
     ("FIELD_LINK", "BOOL", 0, "", "TRUE while the link to the field is healthy"),
     ("COMMS_ALARM", "BOOL", 1, "", "TRUE when outputs went fail-safe for want of the link"),
     ("PROGRAM_FAULT", "BOOL", 2, "", "TRUE when a program failed and every output is fail-safe"),
+    ("ALARM_FLOOD", "BOOL", 3, "", "TRUE while more alarms come than a person can take in"),
 )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from softctl.control import check_bindings, program_globals
+from softctl.control import check_bindings, check_watch, program_globals
 from softctl.errors import Place, Problem, ProblemsError
 from softctl.logic import Application, Source, compile_application
 from softctl.machine import Machine, parse_machine
@@ -67,6 +67,7 @@ def load_folder(folder: Path, *, strict: bool = False) -> MachineFolder:
     try:
         application = compile_application(programs, program_globals(machine), strict=strict)
         problems += check_bindings(machine, application)
+        problems += check_watch(machine, application)
     except ProblemsError as error:
         problems += error.problems
     if application is None or any(problem.severity == "error" for problem in problems):
