@@ -93,6 +93,15 @@ WireFaultsFile = Annotated[
         help="What goes wrong on the wire on purpose; read again whenever the file changes.",
     ),
 ]
+StateDirectory = Annotated[
+    Path | None,
+    typer.Option(
+        "--state", metavar="DIR", help="Where RETAIN values are kept; else in your state home."
+    ),
+]
+Cold = Annotated[
+    bool, typer.Option("--cold", help="Start RETAIN variables at their initial values too.")
+]
 ForSeconds = Annotated[
     float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")
 ]
@@ -109,6 +118,8 @@ def run(
     log: Log = LogFormat.TEXT,
     seconds: ForSeconds = None,
     wire_faults: WireFaultsFile = None,
+    state: StateDirectory = None,
+    cold: Cold = False,
 ) -> None:
     """Run a machine: field and controller in one process.
 
@@ -118,7 +129,14 @@ def run(
 
     live.run(
         live.Options(
-            folder, speed, log is LogFormat.JSON, seconds, tuple(command or ()), wire_faults
+            folder,
+            speed,
+            log is LogFormat.JSON,
+            seconds,
+            tuple(command or ()),
+            wire_faults,
+            state,
+            cold,
         ),
         field_port=field_port,
         hmi=(hmi_host, hmi_port),
@@ -174,6 +192,8 @@ def control(
     log: Log = LogFormat.TEXT,
     seconds: ForSeconds = None,
     wire_faults: WireFaultsFile = None,
+    state: StateDirectory = None,
+    cold: Cold = False,
 ) -> None:
     """Run the controller alone.
 
@@ -183,7 +203,14 @@ def control(
 
     live.run_control(
         live.Options(
-            folder, speed, log is LogFormat.JSON, seconds, tuple(command or ()), wire_faults
+            folder,
+            speed,
+            log is LogFormat.JSON,
+            seconds,
+            tuple(command or ()),
+            wire_faults,
+            state,
+            cold,
         ),
         field=field,
         drive=drive,

@@ -22,6 +22,7 @@ from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable, require_simulated
 from softctl.runtime.loop import run_loop
+from softctl.runtime.state import StateKeeper, state_directory
 from softctl.runtime.tls_files import controller_tls, server_tls
 from softctl.runtime.wire_faults import WireFaultFile
 
@@ -42,10 +43,17 @@ class Options:
     seconds: float | None
     commands: tuple[str, ...] = ()
     wire_faults: Path | None = None
+    state: Path | None = None
+    cold: bool = False
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
         return load_folder(self.folder or demo_folder())
+
+    def keeper(self, folder: MachineFolder, controller: Controller) -> StateKeeper:
+        """What saves the controller's RETAIN values."""
+        directory = self.state or state_directory(folder.path, folder.machine.name)
+        return StateKeeper(controller, directory, cold=self.cold)
 
     def load_faults(self, machine: Machine) -> WireFaultFile | None:
         """The file of wire faults if one is asked for; raises ProblemsError."""
@@ -59,13 +67,14 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
     port = machine.field.port if field_port is None else field_port
     device = FieldDevice(machine, folder.build_plant())
     controller = Controller(machine, folder.application)
+    keeper = options.keeper(folder, controller)
     file = options.load_faults(machine)
     status = Status(machine, device, controller)
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
-        control = ControlService(controller, clock, output.event, options.commands)
+        control = ControlService(controller, clock, output.event, options.commands, keeper)
         status.wire = {"field": field.faults, "hmi": control.faults}
         faults = _put_in_force(file, status, output)
         async with _closing(field.close), _closing(control.close):
@@ -108,12 +117,13 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
     if options.wire_faults is not None:
         require_simulated(at_field[0])
     controller = Controller(machine, folder.application)
+    keeper = options.keeper(folder, controller)
     file = options.load_faults(machine)
     status = Status(machine, None, controller)
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
-        control = ControlService(controller, clock, output.event, options.commands)
+        control = ControlService(controller, clock, output.event, options.commands, keeper)
         status.wire = {"hmi": control.faults}
         faults = _put_in_force(file, status, output)
         async with _closing(control.close):

@@ -16,8 +16,10 @@ from softctl.modbus.faults import Faults
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.field_link import FieldLink
+from softctl.runtime.happenings import tell
 from softctl.runtime.modbus_server import ModbusServer
 from softctl.runtime.server_settings import identification, serve
+from softctl.runtime.state import StateKeeper
 from softctl.runtime.tasks import end_task
 from softctl.runtime.tls_files import ClientTls, require_tls
 
@@ -30,7 +32,8 @@ class ControlService:
     Programs see the planned instant of each scan, not the actual one, so timers run on
     a grid without drift. A scan that is not done at the next planned instant makes that
     release an overrun: it is skipped and counted. `commands` are given once, as an HMI
-    would, as soon as the field link is healthy. `faults` are what goes wrong on the HMI
+    would, as soon as the field link is healthy. `keeper` saves RETAIN values, if there is
+    one; each scan's are saved before its outputs go out. `faults` are what goes wrong on the HMI
     server's wire on purpose, none at first.
     """
 
@@ -40,11 +43,13 @@ class ControlService:
         clock: MachineClock,
         sink: EventSink = ignore,
         commands: Sequence[str] = (),
+        keeper: StateKeeper | None = None,
     ) -> None:
         self.controller = controller
         self._commands = tuple(commands)
         self.clock = clock
         self._sink = sink
+        self._keeper = keeper
         endpoint = controller.machine.hmi
         hmi = controller.hmi
         roles = role_table(controller.machine, Side.HMI)
@@ -80,6 +85,8 @@ class ControlService:
         machine = controller.machine
         require_tls(machine.hmi, tls)
         require_tls(machine.field, field_tls)
+        if self._keeper is not None:
+            self._keeper.start(self._sink)
         self.faults.started_ns = time.monotonic_ns()
         where = await self.server.start(host, port, tls, self._sink)
         self._link = FieldLink(machine, controller.field_banks, *field, self._sink, field_tls)
@@ -95,6 +102,8 @@ class ControlService:
             await self._link.write_last()
             await self._link.close()
         await self.server.close()
+        if self._keeper is not None:
+            self._keeper.close()
 
     async def wait(self) -> None:
         """Return only if the scan loop ends, with its error."""
@@ -128,9 +137,17 @@ class ControlService:
             controller.hmi.give(self._commands)
             self._commands = ()
         controller.scan(release_ns)
+        if self._keeper is not None:
+            self._keeper.save()
         await link.write_outputs()
+        self._report_happenings()
         if controller.fault is not None and not was_faulted:
             self._sink("program stopped, outputs at fail-safe", reason=str(controller.fault))
+
+    def _report_happenings(self) -> None:
+        watch = self.controller.watch
+        while watch.happenings:
+            tell(watch.happenings.popleft(), watch.board, self._sink)
 
     def _report_overruns(self) -> None:
         """Say at most every few seconds that the scan does not keep up."""
