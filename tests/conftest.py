@@ -22,6 +22,12 @@ def _missing(message: str) -> None:
     pytest.skip(message)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _state_home(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """No test leaves a journal or RETAIN values in the home of whoever runs it."""
+    os.environ["XDG_STATE_HOME"] = str(tmp_path_factory.mktemp("state"))
+
+
 @pytest.fixture(scope="session")
 def require_tool() -> Callable[[str], str]:
     """Return the path of a program, or skip the test that needs it."""

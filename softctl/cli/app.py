@@ -96,11 +96,16 @@ WireFaultsFile = Annotated[
 StateDirectory = Annotated[
     Path | None,
     typer.Option(
-        "--state", metavar="DIR", help="Where RETAIN values are kept; else in your state home."
+        "--state",
+        metavar="DIR",
+        help="Where RETAIN values and the journal are kept; else in your state home.",
     ),
 ]
 Cold = Annotated[
     bool, typer.Option("--cold", help="Start RETAIN variables at their initial values too.")
+]
+Journal = Annotated[
+    bool, typer.Option("--journal/--no-journal", help="Keep a journal of events and values.")
 ]
 ForSeconds = Annotated[
     float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")
@@ -120,6 +125,7 @@ def run(
     wire_faults: WireFaultsFile = None,
     state: StateDirectory = None,
     cold: Cold = False,
+    journal: Journal = True,
 ) -> None:
     """Run a machine: field and controller in one process.
 
@@ -137,6 +143,7 @@ def run(
             wire_faults,
             state,
             cold,
+            journal,
         ),
         field_port=field_port,
         hmi=(hmi_host, hmi_port),
@@ -194,6 +201,7 @@ def control(
     wire_faults: WireFaultsFile = None,
     state: StateDirectory = None,
     cold: Cold = False,
+    journal: Journal = True,
 ) -> None:
     """Run the controller alone.
 
@@ -211,6 +219,7 @@ def control(
             wire_faults,
             state,
             cold,
+            journal,
         ),
         field=field,
         drive=drive,
@@ -384,6 +393,41 @@ def convert(
 
 app.command(epilog=CAUTION)(trial)
 app.command()(conform)
+
+
+@app.command()
+def journal(
+    folder: MachineDir = None,
+    kind: Annotated[
+        list[str] | None, typer.Option("--kind", help="Only entries of this kind, such as alarm.")
+    ] = None,
+    name: Annotated[
+        list[str] | None, typer.Option("--name", help="Only this point, alarm or guard.")
+    ] = None,
+    since: Annotated[
+        str | None, typer.Option(help="From this time on: 2026-03-01T12:00 (UTC) or '10 min' ago.")
+    ] = None,
+    until: Annotated[str | None, typer.Option(help="Up to this time, likewise.")] = None,
+    samples: Annotated[
+        bool, typer.Option("--samples", help="The values of points instead of what happened.")
+    ] = False,
+    csv: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write CSV instead of printing.")
+    ] = None,
+    parquet: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write Parquet (needs the extra 'parquet')."),
+    ] = None,
+    state: StateDirectory = None,
+) -> None:
+    """Read what a controller noted: alarms, commands, forces, starts, values."""
+    from softctl.cli.journal import JournalOptions, show_journal
+
+    show_journal(
+        JournalOptions(
+            folder, state, tuple(kind or ()), tuple(name or ()), since, until, samples, csv, parquet
+        )
+    )
 
 
 def _print_version(wanted: bool) -> None:

@@ -15,6 +15,7 @@ from softctl.cli.status import Status
 from softctl.control import Controller
 from softctl.errors import SoftctlError
 from softctl.field import FieldDevice
+from softctl.journal import JournalWriter
 from softctl.machine import Machine
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.control_service import ControlService
@@ -22,7 +23,7 @@ from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable, require_simulated
 from softctl.runtime.loop import run_loop
-from softctl.runtime.state import StateKeeper, state_directory
+from softctl.runtime.state import JOURNAL_FILE, StateKeeper, state_directory
 from softctl.runtime.tls_files import controller_tls, server_tls
 from softctl.runtime.wire_faults import WireFaultFile
 
@@ -45,6 +46,7 @@ class Options:
     wire_faults: Path | None = None
     state: Path | None = None
     cold: bool = False
+    has_journal: bool = True
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
@@ -52,8 +54,14 @@ class Options:
 
     def keeper(self, folder: MachineFolder, controller: Controller) -> StateKeeper:
         """What saves the controller's RETAIN values."""
-        directory = self.state or state_directory(folder.path, folder.machine.name)
-        return StateKeeper(controller, directory, cold=self.cold)
+        return StateKeeper(controller, self._state(folder), cold=self.cold)
+
+    def journal(self, folder: MachineFolder) -> JournalWriter | None:
+        """The controller's journal, None if none is wanted; raises SoftctlError."""
+        return JournalWriter(self._state(folder) / JOURNAL_FILE) if self.has_journal else None
+
+    def _state(self, folder: MachineFolder) -> Path:
+        return self.state or state_directory(folder.path, folder.machine.name)
 
     def load_faults(self, machine: Machine) -> WireFaultFile | None:
         """The file of wire faults if one is asked for; raises ProblemsError."""
@@ -74,7 +82,9 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
-        control = ControlService(controller, clock, output.event, options.commands, keeper)
+        control = ControlService(
+            controller, clock, output.event, options.commands, keeper, options.journal(folder)
+        )
         status.wire = {"field": field.faults, "hmi": control.faults}
         faults = _put_in_force(file, status, output)
         async with _closing(field.close), _closing(control.close):
@@ -123,7 +133,9 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
-        control = ControlService(controller, clock, output.event, options.commands, keeper)
+        control = ControlService(
+            controller, clock, output.event, options.commands, keeper, options.journal(folder)
+        )
         status.wire = {"hmi": control.faults}
         faults = _put_in_force(file, status, output)
         async with _closing(control.close):

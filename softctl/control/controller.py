@@ -49,6 +49,7 @@ class Controller:
         self.link_healthy = False
         self.fault: LogicFault | None = None
         self.clients = 0
+        self.journal_fault = False
         self.watch = Watch(machine, application, self.instance)
         self._alarm_desk = AlarmDesk(machine, self.watch.board, self.hmi)
         self._bind()
@@ -127,6 +128,7 @@ class Controller:
             "FIELD_LINK": self.link_healthy,
             "COMMS_ALARM": not self.link_healthy,
             "PROGRAM_FAULT": self.fault is not None,
+            "JOURNAL_FAULT": self.journal_fault,
             "FORCES": len(self.instance.forces),
             "GUARDS_BROKEN": self.watch.guards_broken,
         }

@@ -31,6 +31,7 @@ _POINTS = (
     ("COMMS_ALARM", "BOOL", 1, "", "TRUE when outputs went fail-safe for want of the link"),
     ("PROGRAM_FAULT", "BOOL", 2, "", "TRUE when a program failed and every output is fail-safe"),
     ("ALARM_FLOOD", "BOOL", 3, "", "TRUE while more alarms come than a person can take in"),
+    ("JOURNAL_FAULT", "BOOL", 4, "", "TRUE while the journal cannot be written, or lost entries"),
 )
 
 

@@ -11,9 +11,11 @@ from random import Random
 from softctl.control import Controller
 from softctl.image import Side
 from softctl.image.permissions import role_table
+from softctl.journal import JournalWriter
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
 from softctl.runtime.clock import MachineClock
+from softctl.runtime.control_journal import ControlJournal
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.field_link import FieldLink
 from softctl.runtime.happenings import tell
@@ -33,7 +35,8 @@ class ControlService:
     a grid without drift. A scan that is not done at the next planned instant makes that
     release an overrun: it is skipped and counted. `commands` are given once, as an HMI
     would, as soon as the field link is healthy. `keeper` saves RETAIN values, if there is
-    one; each scan's are saved before its outputs go out. `faults` are what goes wrong on the HMI
+    one; each scan's are saved before its outputs go out. `journal` takes what happens and
+    the values of points. `faults` are what goes wrong on the HMI
     server's wire on purpose, none at first.
     """
 
@@ -44,10 +47,15 @@ class ControlService:
         sink: EventSink = ignore,
         commands: Sequence[str] = (),
         keeper: StateKeeper | None = None,
+        journal: JournalWriter | None = None,
     ) -> None:
         self.controller = controller
         self._commands = tuple(commands)
         self.clock = clock
+        self._journal: ControlJournal | None = None
+        if journal is not None:
+            self._journal = ControlJournal(controller, journal, clock.now_ns)
+            sink = self._journal.listening(sink)
         self._sink = sink
         self._keeper = keeper
         endpoint = controller.machine.hmi
@@ -58,6 +66,7 @@ class ControlService:
             endpoint.unit,
             write_check=hmi.check_write,
             permit=None if roles is None else roles.permits,
+            on_write=None if self._journal is None else self._journal.note_write,
             identification=identification(controller.machine, endpoint, "soft controller"),
         )
         self.faults = Faults(Random(controller.machine.seed))
@@ -104,6 +113,8 @@ class ControlService:
         await self.server.close()
         if self._keeper is not None:
             self._keeper.close()
+        if self._journal is not None:
+            self._journal.close()
 
     async def wait(self) -> None:
         """Return only if the scan loop ends, with its error."""
@@ -141,13 +152,19 @@ class ControlService:
             self._keeper.save()
         await link.write_outputs()
         self._report_happenings()
+        if self._journal is not None:
+            self._journal.sample()
+            controller.journal_fault = self._journal.has_trouble
         if controller.fault is not None and not was_faulted:
             self._sink("program stopped, outputs at fail-safe", reason=str(controller.fault))
 
     def _report_happenings(self) -> None:
         watch = self.controller.watch
         while watch.happenings:
-            tell(watch.happenings.popleft(), watch.board, self._sink)
+            happening = watch.happenings.popleft()
+            if self._journal is not None:
+                self._journal.note_happening(happening)
+            tell(happening, watch.board, self._sink)
 
     def _report_overruns(self) -> None:
         """Say at most every few seconds that the scan does not keep up."""

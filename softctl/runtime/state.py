@@ -11,6 +11,8 @@ from softctl.control.retain import Retained
 from softctl.runtime.events import EventSink
 from softctl.runtime.retain_file import RetainFile
 
+JOURNAL_FILE = "journal.sqlite"
+
 
 def state_directory(folder: Path, machine: str) -> Path:
     """The directory for a machine folder's state, by the XDG base directory rules.

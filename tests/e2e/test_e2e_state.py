@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -30,6 +32,15 @@ fresh := fresh + 1;
 LAMP := count MOD 100 < 50;
 END_PROGRAM
 """
+
+
+def softctl(*arguments: str) -> str:
+    """What a command that ends well prints."""
+    command = [sys.executable, "-m", "softctl", *arguments]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
 
 pytestmark = pytest.mark.network
 
@@ -71,3 +82,33 @@ def test_a_killed_controller_goes_on_counting_and_a_cold_one_does_not(tmp_path: 
         assert raised[0]["alarm"] == "TURNS"
         assert raised[0]["priority"] == "medium"
         assert third.stop() == 0
+
+
+def test_the_journal_tells_who_did_what(tmp_path: Path) -> None:
+    """A set point and alarms of a run that was killed, printed and exported by the command."""
+    from pyModbusTCP.client import ModbusClient
+
+    text = MACHINE.replace("alarms:", "  PACE: {role: setpoint, type: INT, range: [0, 9]}\nalarms:")
+    (tmp_path / "machine.yaml").write_text(text, encoding="utf-8")
+    (tmp_path / "main.st").write_text(PROGRAM, encoding="utf-8")
+    state = ("--state", str(tmp_path / "state"))
+    with started("run", str(tmp_path), "--field-port", "0", "--hmi-port", "0", *state) as program:
+        client = ModbusClient(port=port_of(program.wait_for("ready")["hmi"]), unit_id=1)
+        for value in (7, 7, 99):
+            client.write_single_register(0, value)
+        client.close()
+        program.wait_for("guard broken")
+        assert program.stop() == 0
+    printed = softctl("journal", str(tmp_path), *state)
+    lines = [line.split(maxsplit=1)[1] for line in printed.splitlines()]
+    assert "alarm TURNS                 raised" in lines
+    written = [line for line in lines if line.startswith("setpoint PACE")]
+    assert len(written) == 1, "told once, as it changed once, and 99 was refused"
+    assert "written 7" in written[0]
+    assert "by 127.0.0.1:" in written[0]
+    assert softctl("journal", str(tmp_path), *state, "--kind", "guard").count("\n") == 1
+    export = tmp_path / "samples.csv"
+    softctl("journal", str(tmp_path), *state, "--samples", "--csv", str(export))
+    rows = export.read_text(encoding="utf-8").splitlines()
+    assert rows[0] == "time,machine_s,point,value"
+    assert sum(",LAMP," in row for row in rows) >= 2
