@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from rich.console import Group, RenderableType
 from rich.table import Table
@@ -14,6 +14,7 @@ from softctl.machine import Point, Role, Value
 from softctl.values.types import Kind
 
 _BAR_CELLS = 30
+_ALARM_LINES = 6
 _ABNORMAL = "bold red"
 _QUIET = "dim"
 
@@ -27,6 +28,7 @@ def draw(status: Status, events: Sequence[str]) -> RenderableType:
         parts.append(_charts(status))
         parts.append(_points(status.controller))
         parts.append(_health(status.controller))
+        parts += _alarms(status.controller)
     if status.device is not None and status.device.is_fail_safe:
         parts.append(Text("! outputs at fail-safe: no controller writes them", style=_ABNORMAL))
     if wire := status.wire_faults():
@@ -106,6 +108,21 @@ def value_text(point: Point, value: Value) -> str:
     if point.type.kind is Kind.DURATION:
         return f"{int(value) / 1e9:g} s"
     return f"{value} {point.unit}".rstrip()
+
+
+def _alarms(controller: Controller) -> Iterator[RenderableType]:
+    """The alarms on the list, those that wait for somebody first, and broken guards."""
+    listed = [alarm for alarm in controller.watch.board.alarms.values() if alarm.state.is_listed]
+    listed.sort(key=lambda alarm: alarm.state.is_acknowledged)
+    for alarm in listed[:_ALARM_LINES]:
+        rule = alarm.rule
+        first = ", first out" if alarm.is_first_out else ""
+        text = f"! {rule.name}  {rule.text}  ({rule.priority.value}, {alarm.state.value}{first})"
+        yield Text(text, style="" if alarm.state.is_acknowledged else _ABNORMAL)
+    if len(listed) > _ALARM_LINES:
+        yield Text(f"! and {len(listed) - _ALARM_LINES} more alarms", style=_ABNORMAL)
+    if controller.watch.guards_broken:
+        yield Text(f"! guards broken: {controller.watch.guards_broken}", style=_ABNORMAL)
 
 
 def _health(controller: Controller) -> RenderableType:
