@@ -16,8 +16,9 @@ from softctl.machine.read_values import read_number
 from softctl.machine.reader import Named, Reader
 from softctl.machine.sections import AlarmSection, GuardSection
 from softctl.values.names import suggest
-from softctl.values.types import Kind, round_to_real
+from softctl.values.types import ELEMENTARY_TYPES, Kind
 
+_LREAL = ELEMENTARY_TYPES["LREAL"]
 _LIMIT_KEYS = ("point", "above", "below", "deadband")
 
 
@@ -145,7 +146,9 @@ class _AlarmConditions:
             self._complain(f"a plain number of {point.unit}", key)
             return None
         try:
-            return read_number(raw, point.type, point.unit)
+            # A limit less its deadband is worked out before a REAL's rounding can spoil it.
+            type_ = _LREAL if point.type.kind is Kind.REAL else point.type
+            return read_number(raw, type_, point.unit)
         except ValueError as error:
             self._reader.complain(str(error), self._named.where(key))
             return None
@@ -160,19 +163,12 @@ class _AlarmConditions:
 
 
 def _literal(number: Number) -> str:
-    """The shortest ST literal that is this number, as a REAL or as an LREAL."""
+    """An ST literal; twelve digits are more than a REAL holds and hide a difference's noise."""
     if isinstance(number, int):
         return str(number)
-    short = next(
-        text for digits in range(6, 18) if _is_same(text := f"{number:.{digits}g}", number)
-    )
-    mantissa, _, exponent = short.partition("e")
+    mantissa, _, exponent = f"{number:.12g}".partition("e")
     mantissa = mantissa if "." in mantissa else f"{mantissa}.0"
     return f"{mantissa}E{exponent}" if exponent else mantissa
-
-
-def _is_same(text: str, number: float) -> bool:
-    return float(text) == number or round_to_real(float(text)) == number
 
 
 def _guard(reader: Reader, named: Named, section: GuardSection) -> WatchedGuard | None:

@@ -186,7 +186,7 @@ BROKEN = {
     "unknown point": (
         (OPERATOR, "read: [inputs, RUNING], write: START"),
         "|RUNING",
-        "inputs, outputs, commands, setpoints, states, steps, system; got 'RUNING'",
+        "inputs, outputs, commands, setpoints, states, steps, alarms, system; got 'RUNING'",
         "did you mean RUNNING?",
     ),
     "unknown word": (
