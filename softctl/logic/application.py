@@ -19,6 +19,7 @@ from softctl.logic.resolve import LIBRARY, Declarer
 from softctl.logic.retained import retained_paths
 from softctl.logic.schedule import Scheduled, Scheduler
 from softctl.logic.sfc import Chart, chart_of
+from softctl.logic.sizes import check_sizes
 from softctl.logic.source import Reporter, Source, Token
 from softctl.logic.standard import elementary
 from softctl.logic.types import StringType, Type, is_kind
@@ -161,6 +162,10 @@ class _Compiler:
         configurations = [c for unit in units for c in unit.configurations]
         programs = [pou for pou in own if pou.kind == "PROGRAM"]
         scheduled = Scheduler(self.world).run(configurations, programs)
+        if not self.reporter.errors:
+            blocks = [block for _, block in self.declarer.resolved]
+            symbols = [symbol for block in blocks for symbol in block.symbols.values()]
+            check_sizes([*self._shared(), *symbols], self.reporter)
         if self.reporter.errors:
             return None
         hushed = {source.name for source in library}

@@ -45,11 +45,18 @@ def power(base: Any, exponent: Any) -> Any:
     if isinstance(base, int) and isinstance(exponent, int):
         if exponent * base.bit_length() > _MOST_BITS:
             raise OverflowError
-        return base**exponent if exponent >= 0 else divide(1, base**-exponent)
+        return base**exponent if exponent >= 0 else inverse_power(base, exponent)
     result = base**exponent
     if isinstance(result, complex):
         raise ValueError
     return result
+
+
+def inverse_power(base: int, exponent: int) -> int:
+    """A whole number to a negative power, without working the power out."""
+    if base == 0:
+        raise ZeroDivisionError
+    return 0 if abs(base) > 1 else base ** (exponent & 1)
 
 
 _MOST_BITS = 1024

@@ -341,6 +341,6 @@ def _values(frame: FrameType, text: str) -> str:
     pairs += [(name, getattr(instance, name, None)) for name in slots]
     named = set(_WORDS.findall(text.upper()))
     pairs.sort(key=lambda pair: pair[0] not in named)
-    shown = [f"{name} = {value!r}" for name, value in pairs if isinstance(value, _ELEMENTARY)]
+    shown = [f"{name} = {value!r:.60}" for name, value in pairs if isinstance(value, _ELEMENTARY)]
     more = ", …" if len(shown) > _SHOWN_VALUES else ""
     return ", ".join(shown[:_SHOWN_VALUES]) + more

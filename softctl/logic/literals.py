@@ -71,9 +71,11 @@ def parse_duration(text: str) -> int:
         last, position = _ORDER.index(unit), part.end()
         if "." in number and position < len(body):
             raise ValueError(f"expected a fraction only on the last unit, got {text!r}")
+        if len(number) > _LONGEST_NUMBER:
+            raise ValueError(f"expected a duration of up to 106751 days, got {text[:40]!r}")
         total += Fraction(number) * _UNITS_NS[unit]
     if total >= 1 << 63:
-        raise ValueError(f"expected a duration of up to 106751 days, got {text!r}")
+        raise ValueError(f"expected a duration of up to 106751 days, got {text[:40]!r}")
     return sign * round(total)
 
 

@@ -159,13 +159,13 @@ def value_of(text: str, name: str) -> Any:
     try:
         value = _parsed(body, name)
     except ValueError:
-        raise ScanFault(f"expected a text that is a {name}, got {text!r}") from None
+        raise ScanFault(f"expected a text that is a {name}, got {text[:40]!r}") from None
     if (
         isinstance(value, int)
         and type_.kind is not Kind.BOOL
         and (not type_.low <= value <= type_.high)
     ):
-        raise ScanFault(f"expected a {name} ({type_.low} to {type_.high}), got {text!r}")
+        raise ScanFault(f"expected a {name} ({type_.low} to {type_.high}), got {text[:40]!r}")
     return value
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from softctl.logic import python_library
-from softctl.logic.folding import divide, remainder
+from softctl.logic.folding import divide, inverse_power, remainder
 from softctl.logic.python_fault import ScanFault
 from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, whole_to_real
 
@@ -43,7 +43,7 @@ def exponential(value: float) -> float:
 def power_of_integers(base: int, exponent: int) -> int:
     """`**` on whole numbers, exact modulo 2**64, so that any width can wrap it."""
     if exponent < 0:
-        return divide(1, base**-exponent) if abs(base) != 1 or base == 1 else base ** (exponent & 1)
+        return inverse_power(base, exponent)
     return pow(base, exponent) if exponent < 64 else pow(base, exponent, 1 << 64)
 
 

@@ -333,7 +333,7 @@ class StatementRenderer(ExpressionRenderer):
         by = f", {step}" if step != 1 else ""
         if isinstance(node.start, typed.Constant) and isinstance(node.end, typed.Constant):
             first, last = node.start.value, node.end.value + past
-            span, count = f"range({first}, {last}{by})", len(range(first, last, step))
+            span, count = f"range({first}, {last}{by})", max(0, -((first - last) // step))
             after = self._fit(str(first + count * step), node)
             if count == 0:
                 put(f"{variable} = {first}")

@@ -221,6 +221,9 @@ class Declarer(InitialValues):
         for token, node in spec.items:
             given = self.constant_int(node, block) if node is not None else None
             value = following if given is None else given
+            if not base.low <= value <= base.high:
+                limits_ = f"{base.low} to {base.high}"
+                self.reporter.error(token, f"expected a value of {base} ({limits_}), got {value}")
             if token.key in enum.values or value in enum.labels:
                 self.reporter.error(token, f"value {token.text} is declared twice")
                 continue

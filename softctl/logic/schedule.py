@@ -82,6 +82,8 @@ class Scheduler:
         if task.interval is not None:
             value = self.checker.value(task.interval, TIME)
             interval_ns = value.value if isinstance(value, typed.Constant) else 0
+            if interval_ns < 0:
+                self.reporter.error(task.interval.at, "expected an interval from T#0s up")
         if task.single is not None:
             single = self._single(task.single)
         return _Task(priority, interval_ns, single)

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from softctl.errors import Problem, ProblemsError
 from softctl.logic import Global, Source, compile_application
 
 
@@ -155,71 +152,3 @@ def test_doubts_are_warnings(body, message):
     """What is legal but hardly meant is said, and compiles."""
     found = compile_application([Source("p.st", body)], [Global("g", "INT", True)]).warnings
     assert any(message in warning.message for warning in found)
-
-
-_WORDS = st.sampled_from(
-    [
-        "PROGRAM",
-        "P",
-        "END_PROGRAM",
-        "VAR",
-        "END_VAR",
-        "x",
-        ":",
-        "INT",
-        ";",
-        ":=",
-        "1",
-        "+",
-        "(",
-        ")",
-        "IF",
-        "THEN",
-        "END_IF",
-        "CASE",
-        "OF",
-        "END_CASE",
-        "FOR",
-        "TO",
-        "DO",
-        "END_FOR",
-        "FUNCTION",
-        "TYPE",
-        "STRUCT",
-        "END_TYPE",
-        "ARRAY",
-        "[",
-        "]",
-        "..",
-        "STEP",
-        "INITIAL_STEP",
-        "END_STEP",
-        "TRANSITION",
-        "FROM",
-        "END_TRANSITION",
-        "ACTION",
-        "'a",
-        "T#5s",
-        "TRUE",
-        ".",
-        ",",
-        "=>",
-        "{",
-        "(*",
-        "NOT",
-        "-",
-        "16#Z",
-    ]
-)
-
-
-@settings(max_examples=300, deadline=None)
-@given(st.lists(_WORDS, max_size=40).map(" ".join) | st.text(max_size=60))
-def test_any_text_gives_problems_and_nothing_worse(text):
-    """No text makes the compiler raise anything but its own error."""
-    found: tuple[Problem, ...] = ()
-    try:
-        compile_application([Source("p.st", text)])
-    except ProblemsError as error:
-        found = error.problems
-    assert all(problem.place.file == "p.st" for problem in found)

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 import random
-from contextlib import suppress
 from typing import Any
 
 import pytest
 from closures import ClosureMachine, Fault
-from hypothesis import HealthCheck, Phase, example, given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from random_logic import BITS, INTEGERS, REALS, SCALARS, Expressions, Statements, plain
 
-from softctl.errors import ProblemsError
 from softctl.logic import LogicFault, Source, compile_application
 
 GROUPS = {
@@ -92,48 +90,3 @@ def test_random_programs_run_as_closures_over_the_same_tree_do(seed):
                 assert same(generated.snapshot()[:2], machine.snapshot()), text
         if faulted:
             return
-
-
-_WORDS = """
-    PROGRAM END_PROGRAM FUNCTION_BLOCK FUNCTION VAR VAR_INPUT END_VAR TYPE STRUCT END_STRUCT
-    ARRAY OF IF THEN ELSIF ELSE END_IF CASE FOR TO BY DO END_FOR WHILE REPEAT UNTIL STEP
-    INITIAL_STEP TRANSITION FROM ACTION END_ACTION := => : ; , . .. ( ) [ ] + - * / ** < <>
-    = # T#5s INT#5 16#FF 1.5 'x' (* *) { } // x y P INT REAL BOOL TRUE NOT AND MOD %IX0.0 & ^ @
-    """
-WORDS = _WORDS.split()
-
-
-def _compiles_or_reports(text: str) -> None:
-    with suppress(ProblemsError):
-        compile_application([Source("p.st", text)])
-
-
-@settings(
-    max_examples=150, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.too_slow]
-)
-@given(st.text(max_size=60) | st.lists(st.sampled_from(WORDS), max_size=40).map(" ".join))
-@example("PROGRAM P VAR x : INT := ")
-def test_random_text_gives_problems_and_nothing_else(text):
-    """Whatever is read, the compiler reports it with its own error."""
-    _compiles_or_reports(text)
-
-
-@settings(max_examples=150, deadline=None, phases=QUICK)
-@given(seed=SEEDS)
-def test_mutated_programs_give_problems_and_nothing_else(seed):
-    """Tokens lost, doubled, swapped or replaced in a sound program end in its own error."""
-    rng = random.Random(seed)
-    tokens = Statements(rng).program(3).split()
-    for _ in range(rng.randint(1, 4)):
-        at = rng.randrange(len(tokens))
-        kind = rng.randrange(4)
-        if kind == 0:
-            del tokens[at]
-        elif kind == 1:
-            tokens.insert(at, tokens[at])
-        elif kind == 2:
-            tokens[at] = rng.choice(WORDS)
-        else:
-            other = rng.randrange(len(tokens))
-            tokens[at], tokens[other] = tokens[other], tokens[at]
-    _compiles_or_reports(" ".join(tokens))
