@@ -85,7 +85,7 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
         control = ControlService(
             controller, clock, output.event, options.commands, keeper, options.journal(folder)
         )
-        status.wire = {"field": field.faults, "hmi": control.faults}
+        status.servers = {"field": field.server, "hmi": control.server}
         faults = _put_in_force(file, status, output)
         async with _closing(field.close), _closing(control.close):
             at_field = await field.start("127.0.0.1", port, server_tls(machine.field, folder.path))
@@ -108,7 +108,7 @@ def run_field(options: Options, where: Where) -> None:
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
-        status.wire = {"field": field.faults}
+        status.servers = {"field": field.server}
         faults = _put_in_force(file, status, output)
         async with _closing(field.close):
             tls = server_tls(folder.machine.field, folder.path)
@@ -136,7 +136,7 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
         control = ControlService(
             controller, clock, output.event, options.commands, keeper, options.journal(folder)
         )
-        status.wire = {"hmi": control.faults}
+        status.servers = {"hmi": control.server}
         faults = _put_in_force(file, status, output)
         async with _closing(control.close):
             at_hmi = await _start_control(control, folder, hmi, at_field)
@@ -153,7 +153,7 @@ def _put_in_force(
     """Let the faults of the file begin, and give what watches it, to run beside the loops."""
     if file is None:
         return []
-    file.attach(status.wire, output.event)
+    file.attach(status.faults(), output.event)
     return [file.watch]
 
 

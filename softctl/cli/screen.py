@@ -15,6 +15,7 @@ from softctl.values.types import Kind
 
 _BAR_CELLS = 30
 _ALARM_LINES = 6
+_MOST_CLIENTS = 4
 _ABNORMAL = "bold red"
 _QUIET = "dim"
 
@@ -29,6 +30,7 @@ def draw(status: Status, events: Sequence[str]) -> RenderableType:
         parts.append(_points(status.controller))
         parts.append(_health(status.controller))
         parts += _alarms(status.controller)
+        parts += [Text(f"HMI client {line}") for line in status.hmi_clients()[:_MOST_CLIENTS]]
     if status.device is not None and status.device.is_fail_safe:
         parts.append(Text("! outputs at fail-safe: no controller writes them", style=_ABNORMAL))
     if wire := status.wire_faults():

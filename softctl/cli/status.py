@@ -9,31 +9,42 @@ from dataclasses import dataclass, field
 from softctl.control import Controller
 from softctl.field import FieldDevice
 from softctl.machine import Machine
+from softctl.modbus.clients import Client
 from softctl.modbus.faults import Faults
 from softctl.runtime.clock import MachineClock
+from softctl.runtime.modbus_server import ModbusServer
 
 
 @dataclass(slots=True)
 class Status:
     """The running parts; `device` or `controller` is None where it runs elsewhere.
 
-    `wire` holds the wire faults of the servers in this process, "field" and "hmi".
+    `servers` holds the servers in this process, "field" and "hmi".
     """
 
     machine: Machine
     device: FieldDevice | None
     controller: Controller | None
     clock: MachineClock | None = None
-    wire: Mapping[str, Faults] = field(default_factory=dict)
+    servers: Mapping[str, ModbusServer] = field(default_factory=dict)
 
     def wire_faults(self) -> list[str]:
         """Each wire fault whose time is now, with how many requests it has struck."""
         now_ns = time.monotonic_ns()
         return [
             f"{server} {rule.name or 'unnamed'} ({rule.effect.title}) {faults.count(rule)}"
-            for server, faults in self.wire.items()
+            for server, faults in self.faults().items()
             for rule in faults.active(now_ns)
         ]
+
+    def faults(self) -> dict[str, Faults]:
+        """The wire faults of each server."""
+        return {name: one.server.faults for name, one in self.servers.items() if one.server.faults}
+
+    def hmi_clients(self) -> list[str]:
+        """Each connected HMI with what it asked for, the busiest first."""
+        clients = self.servers["hmi"].clients if "hmi" in self.servers else ()
+        return [_account(one) for one in sorted(clients, key=lambda one: -one.requests)]
 
     def machine_seconds(self) -> float:
         """Machine time since the start, in seconds."""
@@ -46,3 +57,17 @@ class Status:
             return []
         names = [chart.program for chart in controller.application.charts]
         return [(name, controller.instance.active_steps(name)) for name in names]
+
+
+def _account(client: Client) -> str:
+    """A client's counters; what it has none of is left out."""
+    exceptions = sorted(client.exceptions.items())
+    parts = [
+        client.name,
+        *([f"role {client.role}"] if client.role else []),
+        f"requests {client.requests}",
+        *(f"exception {code:02X} {count} times" for code, count in exceptions),
+        *([f"no reply {client.discarded} times"] if client.discarded else []),
+        *([f"wire faults {client.struck}"] if client.struck else []),
+    ]
+    return "   ".join(parts)

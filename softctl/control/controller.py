@@ -11,7 +11,6 @@ from softctl.control.watch import Watch
 from softctl.image import Side, field_banks, point_reader, point_writer
 from softctl.logic import Application, Global, LogicFault
 from softctl.machine import Machine, Point, Role, Value
-from softctl.modbus.bank import Bank
 
 
 def program_globals(machine: Machine) -> list[Global]:
@@ -77,11 +76,6 @@ class Controller:
             for chart in charts
         ]
         self._field_out(self._fail_safe)
-
-    @property
-    def field_bank(self) -> Bank:
-        """The mirror of the cards at the field server's own unit id."""
-        return self.field_banks[self.machine.field.unit]
 
     def go_fail_safe(self) -> None:
         """Put every output, in the image and on the HMI map, at its fail-safe value."""

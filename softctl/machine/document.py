@@ -7,6 +7,7 @@ of a file come out at once.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -19,6 +20,7 @@ from softctl.errors import Place, Problem, ProblemsError
 from softctl.machine.model import Scalar
 
 _TAG: Final = "tag:yaml.org,2002:"
+_SURROGATE: Final = re.compile(r"[\ud800-\udfff]")
 _DEEPEST: Final = 20
 _MOST: Final = 100_000
 
@@ -182,11 +184,11 @@ class _Reader:
             if not isinstance(key_node, ScalarNode):
                 self._complain("expected a word as a key, got a list or a mapping", where)
                 continue
-            key = str(key_node.value)
+            key = self._text(key_node, where)
             yield key, Place(where.file, where.line, where.column, _join(place.path, key)), value
 
     def _scalar(self, node: Node, place: Place) -> str | int | float | bool | None:
-        tag, text = str(node.tag).removeprefix(_TAG), str(node.value)
+        tag, text = str(node.tag).removeprefix(_TAG), self._text(node, place)
         if tag == "null":
             return None
         if tag == "bool":
@@ -196,6 +198,19 @@ class _Reader:
         if tag not in ("str", "timestamp"):
             self._complain(f"expected a plain value, got one tagged '{node.tag}'", place)
         return text
+
+    def _text(self, node: Node, place: Place) -> str:
+        """A scalar's text; an escape of half a character is no text."""
+        text = str(node.value)
+        if text.isascii() or not _SURROGATE.search(text):
+            return text
+        # JSON writes a character beyond 16 bits as two escapes, YAML takes them for two.
+        halves = text.encode("utf-16", "surrogatepass")
+        try:
+            return halves.decode("utf-16")
+        except UnicodeDecodeError:
+            self._complain(f"expected characters, got {text[:60]!a}", place)
+            return halves.decode("utf-16", "replace")
 
     def _number(self, tag: str, text: str, place: Place) -> int | float | None:
         bare = text.replace("_", "").lower()

@@ -156,3 +156,13 @@ def test_the_schema_knows_the_settings() -> None:
         "close oldest",
         "refuse",
     ]
+
+
+def test_escapes_of_halves_of_characters() -> None:
+    """Two that make a character, as JSON writes it, are one; a lone one is an error."""
+    line = TEXT.replace("name: servers", 'name: servers\ntitle: "skid \\uD83D\\uDCA7"')
+    assert parse_machine(line, "servers.yaml").title == "skid \U0001f4a7"
+    with pytest.raises(
+        ProblemsError, match=r"expected characters, got 'skid \\ud83d' \(serv.*:3:8"
+    ):
+        parse_machine(line.replace("\\uDCA7", ""), "servers.yaml")

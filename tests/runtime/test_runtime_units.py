@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from pyModbusTCP.client import ModbusClient
@@ -13,9 +13,12 @@ from pyModbusTCP.client import ModbusClient
 from softctl.control import Controller, program_globals
 from softctl.errors import ProblemsError
 from softctl.field import FieldDevice
+from softctl.image import Side
+from softctl.image.permissions import role_table
 from softctl.logic import Source, compile_application
-from softctl.machine import Machine, parse_machine
+from softctl.machine import KeyFiles, Machine, Rights, Scalar, Security, parse_machine
 from softctl.machine.register_map import register_map
+from softctl.modbus.clients import Client
 from softctl.modbus.faults import Refuse, Rule, Scope
 from softctl.plant import build_plant
 from softctl.runtime.clock import MachineClock
@@ -111,6 +114,26 @@ def test_a_wire_fault_of_a_point_is_one_of_its_unit(machine: Machine) -> None:
     text = "field:\n  a: {effect: silence, point: LAMP_7}\n"
     (rule,) = parse_wire_faults(text, "wire.yaml", machine).field
     assert rule.scope == Scope(units=frozenset({7}), table=Table.COILS, first=0, last=0)
+
+
+def test_a_role_is_told_apart_by_unit(machine: Machine) -> None:
+    """Who may write one rack's coil may not write the coil of that address in another."""
+    place = machine.points["LAMP_2"].place
+    file = Scalar("x", place)
+    rights = Rights(read=frozenset({"FAR"}), write=frozenset({"LAMP_2"}))
+    security = Security(KeyFiles(file, file), file, {"fitter": rights}, Rights(), place)
+    secured = replace(machine, field=replace(machine.field, security=security))
+    client = Client("x", role="fitter")
+    found = {}
+    for unit in machine.field_units:
+        table = role_table(secured, Side.FIELD, unit)
+        assert table is not None
+        found[unit] = (
+            table.permits(client, Table.DISCRETE_INPUTS, 0, 1, False),
+            table.permits(client, Table.COILS, 0, 1, True),
+        )
+    # Unit 1 has no output and unit 7 no input, so those addresses hold nothing to refuse.
+    assert found == {1: (False, True), 2: (True, True), 7: (True, False)}
 
 
 @dataclass

@@ -303,10 +303,19 @@ async def test_the_status_screen_names_and_counts_what_is_active(bench: Bench) -
 
     bench.declare("effect: exception, code: 6")
     await bench.talk(READ, READ, size=18)
-    status = Status(bench.machine, None, None, wire={"hmi": bench.faults})
+    status = Status(bench.machine, None, None, servers={"hmi": bench.server})
     console = Console(record=True, width=120, file=open(os.devnull, "w"))  # noqa: SIM115
     console.print(draw(status, ()))
     assert "! wire faults: hmi it (exception) 2" in console.export_text()
+    reader, writer = await asyncio.open_connection(*bench.at)
+    writer.write(READ + READ + encode_frame(1, 1, b"\x03", protocol=9))
+    await reader.readexactly(18)
+    name = "{}:{}".format(*writer.get_extra_info("sockname"))
+    (client,) = status.hmi_clients()
+    assert client == (
+        f"{name}   requests 2   exception 06 2 times   no reply 1 times   wire faults 2"
+    )
+    writer.close()
     console.file.close()
     bench.declare("effect: silence, after: 1 h")
     assert status.wire_faults() == []

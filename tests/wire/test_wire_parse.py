@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+from functools import cache
 from ipaddress import ip_network
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from softctl.errors import ProblemsError
+from softctl.errors import Problem, ProblemsError
 from softctl.machine import Machine
 from softctl.modbus.faults import (
     Cut,
@@ -29,13 +33,14 @@ from softctl.modbus.faults import (
 from softctl.runtime.folder import demo_folder, read_machine
 from softctl.values.tables import Table
 from softctl.wire import WireFaults, parse_wire_faults
+from softctl.wire.sections import EFFECTS
 
 MS = 1_000_000
 
 
 @pytest.fixture(scope="module")
 def machine() -> Machine:
-    return read_machine(demo_folder())
+    return _demo()
 
 
 def _only(text: str, machine: Machine) -> tuple[Effect, Scope]:
@@ -209,6 +214,50 @@ def test_all_errors_come_at_once_in_the_order_of_lines(machine: Machine) -> None
     text = "sead: 1\nhmi:\n  a: {effect: delay}\n  b: {effect: x}\nfield: 7\n"
     lines = [int(one.split("wire.yaml:")[1].split(":")[0]) for one in _problems(text, machine)]
     assert lines == [1, 3, 4, 5]
+
+
+KEYS = (
+    *("client", "unit", "function", "table", "addresses", "point", "share", "after", "until"),
+    *("active", "by", "random", "keep", "size", "gap", "rate", "code", "effect", "other"),
+)
+VALUES = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(max_size=6)
+    | st.sampled_from(["3 s", "10 %", "127.0.0.1", "LT_101", "coils", "100 B/s", "1 m", ""]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=3), inner),
+    max_leaves=5,
+)
+FAULTS = st.dictionaries(st.sampled_from(KEYS), VALUES, max_size=5)
+
+
+@cache
+def _demo() -> Machine:
+    return read_machine(demo_folder())
+
+
+def _outcome(text: str) -> WireFaults | tuple[Problem, ...]:
+    try:
+        return parse_wire_faults(text, "wire.yaml", _demo())
+    except ProblemsError as error:
+        return error.problems
+
+
+@given(st.sampled_from(sorted(EFFECTS)), FAULTS, st.sampled_from(["hmi", "field"]))
+@settings(max_examples=300, deadline=None)
+def test_any_values_are_faults_or_problems(
+    effect: str, keys: dict[str, object], server: str
+) -> None:
+    """Whatever stands in a file, the outcome is one rule or messages with a place."""
+    text = json.dumps({server: {"a": {"effect": effect, **keys}}})
+    outcome = _outcome(text)
+    if isinstance(outcome, WireFaults):
+        assert len(outcome.hmi + outcome.field) == (keys.get("active") is not False)
+    else:
+        assert outcome
+        assert all(problem.place.file == "wire.yaml" for problem in outcome)
 
 
 def test_the_example_is_good(machine: Machine) -> None:
