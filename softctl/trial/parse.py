@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from softctl.errors import Place, Problem, ProblemsError
 from softctl.logic import Application, Condition, ConditionReader, Evaluator, Source
-from softctl.machine import Equipment, Machine, Scalar
+from softctl.machine import Equipment, Machine, Scalar, Value
 from softctl.machine.document import Entry, read_document, to_scalar
 from softctl.machine.reader import in_file_order
 from softctl.plant import Plant, check_plant
@@ -70,50 +70,15 @@ def _changed(piece: Equipment, parameters: Mapping[str, Scalar]) -> Equipment:
     return replace(piece, parameters={**piece.parameters, **parameters})
 
 
-class _TrialReader:
+class GivenReader:
+    """Reads what a trial begins with."""
+
     def __init__(self, fields: FieldReader, around: Surroundings) -> None:
         self._fields = fields
         self._around = around
 
-    def file(self, document: Entry) -> list[Trial]:
-        fields = self._fields
-        fields.check_keys(document, ("about", "trials"), "a key of a trial file")
-        parts = fields.mapping(document, "a trial file")
-        about = fields.text(parts["about"]) if "about" in parts else ""
-        if "trials" not in parts:
-            fields.complain("expected the key 'trials' in the file, got none", document.place)
-            return []
-        trials = fields.mapping(parts["trials"], "trials by name")
-        return [
-            self._trial(name, entry, parts["trials"].keys[name], about)
-            for name, entry in trials.items()
-        ]
-
-    def _trial(self, name: str, entry: Entry, place: Place, about: str) -> Trial:
-        fields = self._fields
-        bad = explain_bad_name(name)
-        if bad:
-            fields.complain(bad, place)
-        keys = fields.mapping(entry, "a trial with the keys text and procedure")
-        if keys:
-            known = ("text", "given", "throughout", "procedure")
-            fields.check_keys(entry, known, "a key of a trial")
-        if keys and "procedure" not in keys:
-            fields.complain(f"expected the key 'procedure' in {name}, got none", place)
-        text = fields.text(keys["text"]) if "text" in keys else ""
-        equipment, settings = self._given(keys.get("given"))
-        rows = [
-            read_row(fields, row, verbs)
-            for key, verbs in (("throughout", WATCHES), ("procedure", VERBS))
-            if key in keys
-            for row in fields.items(keys[key], "a list of rows, each beginning with '- '")
-        ]
-        good = tuple(row for row in rows if row is not None)
-        return Trial(name, text, place, good, equipment, settings, about)
-
-    def _given(self, entry: Entry | None) -> tuple[Parameters, dict[str, bool | int | float | str]]:
-        if entry is None:
-            return {}, {}
+    def read(self, entry: Entry) -> tuple[Parameters, dict[str, Value]]:
+        """Parameters of equipment; set points and held commands."""
         fields = self._fields
         parts = fields.mapping(entry, "equipment: and set:")
         if parts:
@@ -143,3 +108,45 @@ class _TrialReader:
         here = self._fields.file
         seen = {problem.place for problem in self._fields.problems}
         return [p for p in problems if p.place.file == here and p.place not in seen]
+
+
+class _TrialReader:
+    def __init__(self, fields: FieldReader, around: Surroundings) -> None:
+        self._fields = fields
+        self._given = GivenReader(fields, around)
+
+    def file(self, document: Entry) -> list[Trial]:
+        fields = self._fields
+        fields.check_keys(document, ("about", "trials"), "a key of a trial file")
+        parts = fields.mapping(document, "a trial file")
+        about = fields.text(parts["about"]) if "about" in parts else ""
+        if "trials" not in parts:
+            fields.complain("expected the key 'trials' in the file, got none", document.place)
+            return []
+        trials = fields.mapping(parts["trials"], "trials by name")
+        return [
+            self._trial(name, entry, parts["trials"].keys[name], about)
+            for name, entry in trials.items()
+        ]
+
+    def _trial(self, name: str, entry: Entry, place: Place, about: str) -> Trial:
+        fields = self._fields
+        bad = explain_bad_name(name)
+        if bad:
+            fields.complain(bad, place)
+        keys = fields.mapping(entry, "a trial with the keys text and procedure")
+        if keys:
+            known = ("text", "given", "throughout", "procedure")
+            fields.check_keys(entry, known, "a key of a trial")
+        if keys and "procedure" not in keys:
+            fields.complain(f"expected the key 'procedure' in {name}, got none", place)
+        text = fields.text(keys["text"]) if "text" in keys else ""
+        equipment, settings = self._given.read(keys["given"]) if "given" in keys else ({}, {})
+        rows = [
+            read_row(fields, row, verbs)
+            for key, verbs in (("throughout", WATCHES), ("procedure", VERBS))
+            if key in keys
+            for row in fields.items(keys[key], "a list of rows, each beginning with '- '")
+        ]
+        good = tuple(row for row in rows if row is not None)
+        return Trial(name, text, place, good, equipment, settings, about)

@@ -113,6 +113,10 @@ class Player:
             self._stopped,
         )
 
+    def broken(self) -> list[Verdict]:
+        """What is already known not to be met."""
+        return [verdict for _, verdict in self._verdicts if verdict.outcome is Outcome.NOT_MET]
+
     def trace(self) -> Window:
         """Every sample that is still kept."""
         return Window(self.evaluator.names, tuple(self._trace))
