@@ -16,7 +16,8 @@ Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
 - `unit`, `min`, `max`, `required`: a parameter; `above: other`, `below: other` compare it;
   `at_most: height diameter` limits it to the first of these that the machine file gives,
   `at_most: in.height in.diameter` to that of the neighbour that the key `in` names.
-- `choice: closes=FALSE opens=TRUE`: words of the machine file, and what they stand for.
+- `choice: closes=FALSE opens=TRUE`: words of the machine file, and what they stand for;
+  `asks: depth cone dished`: the words cone and dished ask for the key `depth` as well.
 - `key: range`, `item: 1`, `species: 1`: another key of the machine file than the input's
   name; one item of a list; the figure of the first species in a mapping.
 - `command`: what the machine's points drive; any other parameter may be driven too.
@@ -50,7 +51,20 @@ _ARRAY = re.compile(r"ARRAY\[1\.\.(\d+)\]")
 _FLAGS = frozenset({"required", "optional", "command", "step", "time", "seed"})
 _BLOCK_WORDS = frozenset({"role", "keys", "holds", "one_of"})
 _INPUT_WORDS = frozenset(
-    {"unit", "min", "max", "above", "below", "at_most", "choice", "key", "item", "species", "rise"}
+    {
+        "unit",
+        "min",
+        "max",
+        "above",
+        "below",
+        "at_most",
+        "choice",
+        "asks",
+        "key",
+        "item",
+        "species",
+        "rise",
+    }
     | {"wire", "less", "sum", "each", "number", "fault", "size"}
 )
 _OUTPUT_WORDS = frozenset({"unit", "range"})
@@ -78,6 +92,7 @@ class Input:
     below: str = ""
     at_most: tuple[str, ...] = ()
     choices: Mapping[str, str] = field(default_factory=dict)
+    asks: tuple[str, ...] = ()
     item: int = 0
     species: int = 0
     rise: int = 0
@@ -234,6 +249,7 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         words.get("below", ""),
         tuple(words.get("at_most", "").split()),
         _choices(words.get("choice", ""), type_),
+        tuple(words.get("asks", "").split()),
         reader.count(words.get("item")),
         reader.count(words.get("species")),
         reader.count(words.get("rise")),

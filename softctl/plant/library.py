@@ -15,11 +15,15 @@ from softctl.plant.blocks import BlockType, block_type
 from softctl.plant.features import FEATURES, HEAT, Feature, used_features, without
 from softctl.plant.species import MOST_SPECIES, for_species
 
-# What blocks are made of is no equipment: the type of what carriers hand to each other, and
-# the loop of a transmitter. Nor are the functions that features bring.
-_MADE_OF = ("part", "current_loop")
+# What blocks are made of is no equipment, and is found by what they say: the type of what
+# carriers hand to each other, the loop of a transmitter, the volumes of vessels. Nor are the
+# functions equipment that features bring.
+_MADE_OF = {
+    "part": re.compile(r"(?::|\bOF)\s*part\b", re.IGNORECASE),
+    "current_loop": re.compile(r":\s*current_loop\b", re.IGNORECASE),
+    "geometry": re.compile(r"\btank_(?:volume|level)\(", re.IGNORECASE),
+}
 _HELPERS = frozenset({*_MADE_OF, *(one.helper for one in FEATURES if one.helper)})
-_USED = re.compile(rf"(?::|\bOF)\s*({'|'.join(_MADE_OF)})\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +70,8 @@ def load_library(machine: Machine, blocks: Sequence[Source], problems: list[Prob
     wanted = {equipment.type.lower() for equipment in machine.equipment.values()}
     texts = {name: standard_text(name) for name in standard_names() if name in wanted}
     used = [*texts.values(), *(block.text for block in blocks)]
-    made_of = {found.lower() for text in used for found in _USED.findall(text)}
-    texts |= {name: standard_text(name) for name in _MADE_OF if name in made_of}
+    made_of = [name for name, use in _MADE_OF.items() if any(map(use.search, used))]
+    texts |= {name: standard_text(name) for name in made_of}
     features = used_features(machine, used)
     texts |= {one.helper: standard_text(one.helper) for one in features if one.helper}
     standard = tuple(_source(machine, name, text, features) for name, text in texts.items())

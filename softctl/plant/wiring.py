@@ -302,7 +302,22 @@ class _Resolver:
         for key, ports in self.inputs.items():
             if key not in given and any(port.required for port in ports):
                 self.fail(f"expected {ports[0].key}: a {self.block.name} needs it, got none", place)
+        for port in self.block.inputs.values():
+            self._asked(port, given)
         self._choose(given, place)
+
+    def _asked(self, port: Input, given: set[str]) -> None:
+        """A word that asks for another key, which is not there."""
+        if not port.asks:
+            return
+        asked, *words = port.asks
+        for key, scalar in self.piece.equipment.parameters.items():
+            is_asking = key.lower() == port.key.lower() and str(scalar.value).lower() in words
+            if is_asking and asked.lower() not in given:
+                self.fail(
+                    f"expected {asked} as well: {key} {scalar.value} needs it, got none",
+                    scalar.place,
+                )
 
     def _choose(self, given: set[str], place: Place) -> None:
         """One of the block's alternative sets of parameters, whole and alone."""

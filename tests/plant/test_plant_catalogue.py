@@ -21,7 +21,8 @@ def fenced(kind):
 
 def test_the_readme_lists_every_type():
     """The README's table is the one that `softctl plant --types` prints."""
-    assert to_markdown(type_rows(standard_types())) in EQUIPMENT
+    is_there = to_markdown(type_rows(standard_types())) in EQUIPMENT
+    assert is_there, "put what `softctl plant --types` prints in place of the README's table"
 
 
 def test_rows_tell_the_pragmas():

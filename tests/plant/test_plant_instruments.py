@@ -167,3 +167,62 @@ def test_ne_43_failure_signals(build, feed, fails, broken, current, percent):
     plant.step()
     assert plant.read("L_1.current") == pytest.approx(current)
     assert plant.read("L_1.signal") == pytest.approx(2 * percent / 100)
+
+
+SWITCH = (
+    "L_1: {{type: level_switch, in: T_1, level: 0.8 m, contact: normally_open, "
+    "closes_on: rising, {more}}}"
+)
+
+
+@pytest.mark.parametrize("step", ["1 ms", "20 ms", "100 ms"])
+def test_debounce(build, run, feed, step):
+    """A switch changes only after the level has been past its limit for the time, unbroken."""
+    plant = build(rig(SWITCH.format(more="debounce: 2 s"), rate="10 L/s"), step, feed)
+    crossed = 0.3 * AREA / 0.01
+    run(plant, crossed + 1.9)
+    assert plant.read("L_1.contact") is False
+    run(plant, 0.3)
+    assert plant.read("L_1.contact") is True
+    assert plant.read("L_1.changed_at_s") == pytest.approx(crossed + 2, abs=1e-9)
+
+
+def test_a_wave_does_not_pass_the_debounce(build, run, feed):
+    """A surface that swings about the limit never holds for the time, and nothing changes."""
+    plant = build(rig(SWITCH.format(more="debounce: 1 s"), level="0.795 m"), "20 ms", feed)
+    area = AREA
+    for half in range(12):
+        plant.write("F_1.rate", (0.01 if half % 2 == 0 else -0.01) * area / 0.8)
+        run(plant, 0.8)
+        assert plant.read("L_1.contact") is False
+    plant.write("F_1.rate", 0.01 * area)
+    run(plant, 2)
+    assert plant.read("L_1.contact") is True
+
+
+def test_bounce(build, run, feed):
+    """The contact chatters for its time after each change, the same in every run, then rests."""
+
+    def record():
+        plant = build(rig(SWITCH.format(more="bounce: 300 ms"), rate="10 L/s"), "10 ms", feed)
+        run(plant, 0.29 * AREA / 0.01)
+        contacts = []
+        for _ in range(200):
+            plant.step()
+            contacts.append(plant.read("L_1.contact"))
+        return contacts
+
+    contacts = record()
+    assert contacts == record()
+    changes = [i for i in range(1, 200) if contacts[i] != contacts[i - 1]]
+    assert len(changes) > 5
+    assert 20 <= changes[-1] - changes[0] <= 30
+    assert contacts[-1] is True
+
+
+def test_no_chatter_at_the_start(build, feed):
+    """A contact that is closed from the start does not chatter."""
+    plant = build(rig(SWITCH.format(more="bounce: 300 ms"), level="0.9 m"), "10 ms", feed)
+    for _ in range(40):
+        assert plant.read("L_1.contact") is True
+        plant.step()
