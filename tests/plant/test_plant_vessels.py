@@ -44,8 +44,10 @@ TANKS = {
         },
     ),
     "between ellipsoids": (
-        "diameter: 2 m, height: 4 m, bottom: ellipsoid, bottom_depth: 0.5 m, top: ellipsoid,"
-        " top_depth: 0.5 m",
+        (
+            "diameter: 2 m, height: 4 m, bottom: ellipsoid, bottom_depth: 0.5 m, top: ellipsoid,"
+            " top_depth: 0.5 m"
+        ),
         {
             "horizontal": False,
             "L": 3,
