@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import pytest
@@ -183,3 +185,39 @@ async def test_a_libmodbus_server_deviates_where_it_is_known_to(
         found = await _deviations(port, 0.5)
     assert set(found) == expand(LIBMODBUS_DEVIATIONS)
     assert "got the reply 03 02 " in found["fc03-long"]
+
+
+def _readme_tables() -> tuple[list[int], list[list[str]]]:
+    """The counts in the head of README's table of deviations, and the cells of its rows."""
+    text = (HERE.parents[1] / "README.md").read_text(encoding="utf-8")
+    lines = text.partition("### Where two other servers")[2].splitlines()
+    rows = [line.strip("|").split("|") for line in lines if line.startswith("|")]
+    counts = [int(found) for found in re.findall(r"\((\d+)\)", "|".join(rows[0]))]
+    return counts, [[cell.strip() for cell in row] for row in rows[2:]]
+
+
+def _ids_of(cell: str) -> set[str]:
+    """The cases of a cell such as `fc01`–`fc04-quantity-zero`, `-quantity-ffff`."""
+    names = re.findall(r"`([^`]+)`", cell)
+    prefixes = {name.partition("-")[0] for name in names if not name.startswith("-")}
+    for first, last, ending in re.findall(r"`fc(\d\d)`–`fc(\d\d)(-[^`]*)", cell):
+        prefixes |= {f"fc{number:02d}" for number in range(int(first), int(last) + 1)}
+        names.append(ending)
+    ids = {case.id for case in choose()}
+    found: set[str] = set()
+    for name in names:
+        if not name.startswith("-"):
+            pattern = name if "-" in name and not name.endswith("-") else f"{name.rstrip('-')}-*"
+            found |= {one for one in ids if fnmatchcase(one, pattern)}
+        else:
+            found |= {one for one in ids if one.partition("-")[0] in prefixes and name in one}
+    return found
+
+
+def test_the_readme_tells_of_every_deviation() -> None:
+    """The counts are right, and each case that fails is in a row of the table by its id."""
+    counts, rows = _readme_tables()
+    assert counts == [len(expand(PYMODBUS_DEVIATIONS)), len(expand(LIBMODBUS_DEVIATIONS))]
+    told = set().union(*(_ids_of(" ".join(row[1:])) for row in rows))
+    assert expand(PYMODBUS_DEVIATIONS) - told == set()
+    assert expand(LIBMODBUS_DEVIATIONS) - told == set()

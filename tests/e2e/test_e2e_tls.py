@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import ssl
 import subprocess
@@ -133,6 +134,38 @@ def test_an_hmi_does_not_drive_the_field(ports: tuple[int, int], certs: Path) ->
     assert field.write_coil(0, True).exception_code == 1
     assert field.read_discrete_inputs(0, count=1).exception_code == 1
     field.close()
+
+
+@pytest.mark.parametrize(
+    ("role", "denied", "written"),
+    [
+        ("onlooker", ["--tls-no-read", "holding:0-1", "--tls-no-read", "discrete:8"], set()),
+        (
+            "operator",
+            ["--tls-no-write", "holding:0-1"],
+            {f"tls-role-write-fc{code}" for code in ("06", "16", "22", "23")},
+        ),
+    ],
+)
+def test_the_conformance_runner_finds_nothing(
+    ports: tuple[int, int], certs: Path, role: str, denied: list[str], written: set[str]
+) -> None:
+    """With the test authority's key every certificate case is played, and passes."""
+    result = softctl(
+        "conform",
+        f"127.0.0.1:{ports[1]}",
+        *("--tls-ca", str(certs / "authority.pem"), "--tls-ca-key", str(certs / "authority.key")),
+        *("--tls-cert", str(certs / f"client_{role}.pem")),
+        *("--tls-key", str(certs / f"client_{role}.key")),
+        *denied,
+        *("--group", "tls", "--as", "json"),
+    )
+    assert result.returncode == 0, result.stdout + result.stderr
+    cases = json.loads(result.stdout)["cases"]
+    passed = {case["id"] for case in cases if case["verdict"] == "pass"}
+    assert not [case["id"] for case in cases if case["verdict"] == "fail"]
+    assert passed >= written | {"tls-client-expired", "tls-role-two", "tls-role-goes-on"}
+    assert len(passed) >= 25
 
 
 def test_without_the_library_the_command_says_what_to_install(folder: Path) -> None:
