@@ -26,7 +26,7 @@ from softctl.values.tables import Table
 Span = tuple[Table, int, int]
 """(table, first address, count)."""
 
-_BARRED: Final = b"\x01"
+_BARRED: Final = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +52,8 @@ class RoleTable:
         if "" in roles:
             raise ValueError("expected roles with names; clients without one are `no_role`")
         bars = {**roles, "": no_role or Bars()}
-        self._read = {role: _maps(one.read) for role, one in bars.items()}
-        self._write = {role: _maps(one.write) for role, one in bars.items()}
+        self._read = {role: _maps(one.read) for role, one in bars.items()}.get
+        self._write = {role: _maps(one.write) for role, one in bars.items()}.get
 
     def permits(
         self, client: Client, table: Table | None, address: int, count: int, is_write: bool
@@ -64,10 +64,10 @@ class RoleTable:
         identification: whoever may read anything may use one that reads, and so with
         writes.
         """
-        maps = (self._write if is_write else self._read).get(client.role)
+        maps = self._write(client.role) if is_write else self._read(client.role)
         if maps is None:
             return False
-        return table is None or maps.get(table, b"").find(_BARRED, address, address + count) < 0
+        return table not in maps or _BARRED not in maps[table][address : address + count]
 
 
 def _maps(barred: Iterable[Span] | None) -> dict[Table, bytes] | None:
@@ -78,5 +78,5 @@ def _maps(barred: Iterable[Span] | None) -> dict[Table, bytes] | None:
     for table, first, count in barred:
         memory = maps.setdefault(table, bytearray())
         memory.extend(bytes(max(0, first + count - len(memory))))
-        memory[first : first + count] = _BARRED * count
+        memory[first : first + count] = bytes((_BARRED,)) * count
     return {table: bytes(memory) for table, memory in maps.items()}
