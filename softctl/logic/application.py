@@ -10,6 +10,7 @@ from typing import Any
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
 from softctl.logic import tree, typed
 from softctl.logic.check_statements import StatementChecker
+from softctl.logic.configure import Configurer
 from softctl.logic.doubts import warn_of_transitions, warn_of_two_writers, warn_of_variables
 from softctl.logic.instance import Instance
 from softctl.logic.library import library_text
@@ -85,7 +86,8 @@ class Application:
     @cached_property
     def retained(self) -> tuple[str, ...]:
         """The paths of the variables that are to outlive a restart (RETAIN), leaves only."""
-        shared = self.world.globals_.values()
+        found = [*self.world.globals_.values(), *self.world.image.symbols.values()]
+        shared = {id(symbol): symbol for symbol in found}.values()
         return tuple(retained_paths(shared, self.scheduled))
 
     def instantiate(self) -> Instance:
@@ -162,6 +164,7 @@ class _Compiler:
         configurations = [c for unit in units for c in unit.configurations]
         programs = [pou for pou in own if pou.kind == "PROGRAM"]
         scheduled = Scheduler(self.world).run(configurations, programs)
+        Configurer(self.declarer, scheduled).run(configurations)
         if not self.reporter.errors:
             blocks = [block for _, block in self.declarer.resolved]
             symbols = [symbol for block in blocks for symbol in block.symbols.values()]
@@ -223,7 +226,8 @@ class _Compiler:
     ) -> Application:
         module = ModuleWriter()
         image = self.world.image
-        module.globals_([*self.world.globals_.values(), *image.symbols.values()], image.overlays())
+        symbols = [*self.world.globals_.values(), *image.symbols.values()]
+        module.globals_(symbols, image.overlays(), list(image.rows.values()))
         for entry in scheduled:
             module.need_block(entry.block)
         charts = {pou.name.upper(): chart_of(pou) for pou in own if pou.network is not None}

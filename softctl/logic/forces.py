@@ -110,6 +110,19 @@ class ForceBook:
         return self._holds[owner].values[name]
 
 
+def place_elsewhere(owner: Any, name: str, home: Any, place: str) -> None:
+    """Let an attribute of an object be an attribute of another one from now on."""
+    base = type(owner)
+
+    def read(_: Any) -> Any:
+        return getattr(home, place)
+
+    def write(_: Any, value: Any) -> None:
+        setattr(home, place, value)
+
+    owner.__class__ = type(base.__name__, (base,), {"__slots__": (), name: property(read, write)})
+
+
 def _forced_class(hold: _Hold) -> type:
     base = hold.base
     members: dict[str, Any] = {

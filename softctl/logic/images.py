@@ -14,7 +14,7 @@ from typing import Any
 
 from softctl.logic.source import Token
 from softctl.logic.typed import Symbol
-from softctl.logic.types import Type
+from softctl.logic.types import ArrayType, Type
 from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, Kind
 
 _WIDTHS = {"X": 1, "B": 8, "W": 16, "D": 32, "L": 64}
@@ -48,6 +48,13 @@ class Address:
             return self.numbers[0] * place_bits + self.numbers[1]
         return self.numbers[0] * self.width
 
+    def moved(self, count: int) -> Address:
+        """The address that many places of its size further on; a byte has eight bits."""
+        if len(self.numbers) == 2 and self.size == "X":
+            bits = self.numbers[0] * 8 + self.numbers[1] + count
+            return Address(self.area, self.size, (bits // 8, bits % 8))
+        return Address(self.area, self.size, (*self.numbers[:-1], self.numbers[-1] + count))
+
     def __str__(self) -> str:
         return f"%{self.area}{self.size}{'.'.join(map(str, self.numbers))}"
 
@@ -71,11 +78,35 @@ class Overlay:
     width: int
 
 
+@dataclass(slots=True)
+class ImageRow:
+    """An array at an address: its elements are variables of their own there."""
+
+    symbol: Symbol
+    elements: list[Symbol]
+
+
 @dataclass
 class ImageMemory:
     """The symbols at addresses; those of one address and type are one variable."""
 
     symbols: dict[tuple[Address, Type], Symbol] = field(default_factory=dict)
+    rows: dict[tuple[Address, Type], ImageRow] = field(default_factory=dict)
+
+    def row(self, address: Address, type_: ArrayType, at: Token, initial: Any = None) -> Symbol:
+        """The array of one dimension at an address."""
+        ((low, high),) = type_.bounds
+        values = initial if initial is not None else [type_.initial] * (high - low + 1)
+        elements = [
+            self.symbol(address.moved(number), type_.element, at, value)
+            for number, value in enumerate(values)
+        ]
+        row = self.rows.get((address, type_))
+        if row is None:
+            name = f"{address}:{len(elements)}:{type_.element}"
+            symbol = Symbol(name, type_, "global", "VAR_GLOBAL", at, address=str(address))
+            row = self.rows[address, type_] = ImageRow(symbol, elements)
+        return row.symbol
 
     def symbol(self, address: Address, type_: Type, at: Token, initial: Any = None) -> Symbol:
         """The variable of that type at an address, made on first use."""
@@ -88,6 +119,20 @@ class ImageMemory:
         if initial is not None:
             found.initial = initial
         return found
+
+    def retain(self, symbol: Symbol) -> None:
+        """Let a variable, or the elements of an array, outlive a restart."""
+        row = next((row for row in self.rows.values() if row.symbol is symbol), None)
+        for kept in [symbol] if row is None else row.elements:
+            kept.retain = True
+
+    def element(self, array: Symbol, indices: tuple[int, ...]) -> Symbol | None:
+        """The variable that is an element of an array at an address, if the array is one."""
+        row = next((row for row in self.rows.values() if row.symbol is array), None)
+        if row is None or not isinstance(array.type, ArrayType) or len(indices) != 1:
+            return None
+        number = indices[0] - array.type.bounds[0][0]
+        return row.elements[number] if 0 <= number < len(row.elements) else None
 
     def find(self, text: str) -> Symbol | None:
         """The first variable at an address, as a path names it."""

@@ -11,7 +11,7 @@ from typing import Any
 from weakref import WeakSet
 
 from softctl.errors import Place, SoftctlError
-from softctl.logic.forces import ForceBook
+from softctl.logic.forces import ForceBook, place_elsewhere
 from softctl.logic.held_arrays import replace
 from softctl.logic.paths import Location, coerce_value, locate
 from softctl.logic.python_expressions import CELLS, mangle
@@ -20,7 +20,7 @@ from softctl.logic.python_module import MARK
 from softctl.logic.schedule import Scheduled
 from softctl.logic.sfc import Chart
 from softctl.logic.types import REAL, Type
-from softctl.logic.world import World
+from softctl.logic.world import Configured, World
 from softctl.values.types import round_to_real
 
 LOOP_BUDGET = 1_000_000
@@ -74,6 +74,19 @@ class Instance:
         self._forces = ForceBook(self._swap)
         self._accessors: WeakSet[Callable[..., Any]] = WeakSet()
         """Readers and writers of array elements, which know the arrays themselves."""
+        for item in world.configured:
+            self._configure(item)
+
+    def _configure(self, item: Configured) -> None:
+        """Carry out a line of VAR_CONFIG."""
+        location = self._locate(item.path)
+        owner, last = self._owner(location), location.last
+        if item.located is not None and isinstance(last, str):
+            place_elsewhere(owner, last, self._globals, mangle(item.located.key))
+        elif isinstance(last, str):
+            setattr(owner, last, item.initial)
+        else:
+            owner[last] = item.initial
 
     # Running
 
@@ -116,7 +129,7 @@ class Instance:
 
     def write(self, path: str, value: Any) -> None:
         """Set a variable by path; raises SoftctlError for a value that does not fit."""
-        location = self._locate(path)
+        location = self._locate(path, True)
         self.writer([path])([coerce_value(value, location, path)])
 
     def reader(self, paths: Sequence[str]) -> Callable[[], tuple[Any, ...]]:
@@ -133,7 +146,7 @@ class Instance:
 
         REAL values are rounded; nothing else is checked.
         """
-        locations = [self._locate(path) for path in paths]
+        locations = [self._locate(path, True) for path in paths]
         scope, texts = self._scope(locations)
         lines = ["def write(values):"]
         if not paths:
@@ -222,7 +235,12 @@ class Instance:
             raise SoftctlError(f"expected a variable that exists already, got {location.last}")
         return owner
 
-    def _locate(self, path: str) -> Location:
+    def _locate(self, path: str, written: bool = False) -> Location:
+        access = self._world.access.get(path.upper())
+        if access is not None:
+            if written and not access.writable:
+                raise SoftctlError(f"expected a path that may be written, got {path}: READ_ONLY")
+            path = access.path
         location = self._cache.get(path)
         if location is None:
             location = self._cache[path] = locate(path, self._world, self._blocks)

@@ -199,30 +199,52 @@ class DeclarationParser(ExpressionParser):
         return section
 
     def _paths(self, section: tree.Section) -> None:
-        """VAR_ACCESS and VAR_CONFIG: any variable is open by its path anyway."""
-        self.reporter.warn(section.at, f"{section.kind} has no effect here: use paths of variables")
-        while self.token.kind not in ("END_VAR", "end"):
-            if section.kind == "VAR_ACCESS":
-                self.expect_name("an access path's name or END_VAR")
-                self.expect(":", ": and a path after the name")
-            self._path()
-            self._location()
-            self.expect(":", ": and a type after the path")
-            self.type_spec()
-            if not self.word("READ_ONLY"):
-                self.word("READ_WRITE")
-            if self.accept(":="):
-                self.initial_value()
-            self.end_of_statement("the path")
-        self.expect("END_VAR")
+        """The lines of VAR_ACCESS and VAR_CONFIG (IEC 61131-3 tables 63 and 64)."""
+        ends = {"END_VAR", "end", *POU_ENDS, *SECTION_KINDS}
+        while self.token.kind not in ends:
+            try:
+                section.paths.append(self._path(section.kind == "VAR_ACCESS"))
+            except ParseError as error:
+                self.recover(error, 0)
+                self.skip_to({";", *ends})
+                self.accept(";")
+        self.expect("END_VAR", "a path or END_VAR")
 
-    def _path(self) -> None:
-        if self.accept("address"):
-            return
-        self.expect_name("a path such as Resource.Program.Variable")
-        while self.accept("."):
-            if not self.accept("address"):
-                self.expect_name("a name after .")
+    def _path(self, named: bool) -> tree.InstancePath:
+        at, name = self.token, ""
+        if named:
+            name = self.expect_name("an access path's name or END_VAR").text
+            self.expect(":", ": and a path after the name")
+        words = self._path_words()
+        path = tree.InstancePath(at, name, words, self._location(), tree.UnknownSpec(at))
+        self.expect(":", ": and a type after the path")
+        path.spec = self.type_spec()
+        if named:
+            path.writable = self.word("READ_WRITE") is not None
+            if not path.writable:
+                self.word("READ_ONLY")
+        elif self.accept(":="):
+            path.initial = self.initial_value()
+        self.end_of_statement("the path")
+        return path
+
+    def _path_words(self) -> list[Token | list[tree.Expression]]:
+        if self.token.kind == "address":
+            return [self.advance()]
+        words: list[Token | list[tree.Expression]] = []
+        words.append(self.expect_name("a path such as Resource.Program.Variable"))
+        while True:
+            if self.accept("."):
+                address = self.accept("address")
+                words.append(address or self.expect_name("a name after ."))
+            elif self.accept("["):
+                indices = [self.expression()]
+                while self.accept(","):
+                    indices.append(self.expression())
+                self.expect("]", "] to close this index")
+                words.append(indices)
+            else:
+                return words
 
     def _at_statement(self) -> bool:
         """True where statements begin though END_VAR has not come."""

@@ -63,6 +63,10 @@ def locate(path: str, world: World, programs: Mapping[str, typed.Block]) -> Loca
         words = words[1:]
         symbol = _variable(words[0], block, path)
         program = "" if symbol.storage == "global" else program
+    if len(words) == 2 and isinstance(words[1], tuple):
+        element = world.image.element(symbol, words[1])
+        if element is not None:
+            return Location("", (), mangle(element.key), element.type)
     steps.append(mangle(symbol.key))
     type_ = symbol.type
     for word in words[1:]:

@@ -12,7 +12,7 @@ from types import CodeType
 from typing import Any
 
 from softctl.logic import typed
-from softctl.logic.images import Overlay
+from softctl.logic.images import ImageRow, Overlay
 from softctl.logic.python_expressions import class_name, default, mangle
 from softctl.logic.python_runtime import NAMESPACE
 from softctl.logic.python_statements import StatementRenderer, Writer
@@ -72,23 +72,33 @@ class ModuleWriter:
             self._assign(members)
             self.writer.level -= 1
 
-    def globals_(self, symbols: Iterable[typed.Symbol], overlays: Sequence[Overlay] = ()) -> None:
+    def globals_(
+        self,
+        symbols: Iterable[typed.Symbol],
+        overlays: Sequence[Overlay] = (),
+        rows: Sequence[ImageRow] = (),
+    ) -> None:
         """Write the class that holds the global variables; overlays are bits of its cells."""
         overlaid = {id(overlay.symbol) for overlay in overlays}
+        shown = {id(row.symbol) for row in rows}
         members: list[tuple[str, Type, Any]] = [
             (f"__CELL_{cell}", ULINT, None)
             for cell in dict.fromkeys(overlay.cell for overlay in overlays)
         ]
         for symbol in {id(symbol): symbol for symbol in symbols}.values():
             self.need_type(symbol.type)
-            if symbol.storage == "global" and id(symbol) not in overlaid:
+            if symbol.storage == "global" and id(symbol) not in overlaid | shown:
                 members.append((symbol.key, symbol.type, symbol.initial))
         start = [
             f"self.{mangle(o.symbol.key)} = {default(o.symbol.type, o.symbol.initial)}"
             for o in overlays
             if o.symbol.initial is not None
         ]
-        self._class("Globals", members, ("cells", "fuel"), start)
+        for row in rows:
+            names = tuple(mangle(element.key) for element in row.elements)
+            start.append(f"self.{mangle(row.symbol.key)} = ImageRow(self, {names!r})")
+        held = tuple(mangle(row.symbol.key) for row in rows)
+        self._class("Globals", members, ("cells", "fuel", *held), start)
         for overlay in overlays:
             self._overlay(overlay)
         self.writer.level -= 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from array import array
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from softctl.logic import python_library
@@ -83,9 +83,37 @@ def copy_array(target: list[Any], source: list[Any]) -> None:
             target[index] = value
 
 
+class ImageRow:
+    """An array at an address: a list whose elements live in the image memory."""
+
+    __slots__ = ("home", "names")
+
+    def __init__(self, home: Any, names: tuple[str, ...]) -> None:
+        self.home = home
+        self.names = names
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    def __iter__(self) -> Iterator[Any]:
+        return (getattr(self.home, name) for name in self.names)
+
+    def __getitem__(self, index: int | slice) -> Any:
+        if isinstance(index, slice):
+            return list(self)
+        return getattr(self.home, self.names[index])
+
+    def __setitem__(self, index: int | slice, value: Any) -> None:
+        if isinstance(index, slice):
+            for name, item in zip(self.names, list(value), strict=True):
+                setattr(self.home, name, item)
+        else:
+            setattr(self.home, self.names[index], value)
+
+
 def copy_of(source: Any) -> Any:
     """A new array or structure with the same values."""
-    if isinstance(source, list):
+    if isinstance(source, list | ImageRow):
         return [copy_of(value) for value in source]
     if not hasattr(source, "assign"):
         return source
@@ -194,6 +222,7 @@ NAMESPACE: dict[str, Any] = {
     "attempt": attempt,
     "copy_array": copy_array,
     "copy_of": copy_of,
+    "ImageRow": ImageRow,
     "save_array": save_array,
     "load_array": load_array,
     "with_values": with_values,

@@ -270,7 +270,7 @@ class Declarer(InitialValues):
             declared = self._declared(variable, None)
             symbol = self._symbol(variable, section, declared, "global")
             if variable.address and declared.type is not ERROR:
-                symbol = self._located(variable, declared, constant=section.constant) or symbol
+                symbol = self._located(variable, declared, section) or symbol
             if declared.type is not ERROR:
                 self.world.globals_[key] = symbol
 
@@ -309,18 +309,28 @@ class Declarer(InitialValues):
         )
 
     def _located(
-        self, variable: tree.Variable, declared: DeclaredType, constant: bool
+        self, variable: tree.Variable, declared: DeclaredType, section: tree.Section
     ) -> typed.Symbol | None:
-        """The variable in the image memory; whole arrays and structures keep to themselves."""
-        address = parse_address(variable.address)
-        if address is None or constant or not isinstance(declared.type, ElementaryType):
+        """The variable in the image memory; structures and rows of rows keep to themselves."""
+        address, type_ = parse_address(variable.address), declared.type
+        row = isinstance(type_, ArrayType) and type_.dimensions == 1
+        element = type_.element if isinstance(type_, ArrayType) and row else type_
+        if address is None or section.constant or not isinstance(element, ElementaryType):
             return None
-        if not fits_address(declared.type, address):
+        if not fits_address(element, address):
             self.reporter.error(
                 variable.spec.at,
-                f"expected a type of {address.width} bits at {address}, got {declared.type}",
+                f"expected a type of {address.width} bits at {address}, got {element}",
             )
-        return self.world.image.symbol(address, declared.type, variable.at, declared.initial)
+            return None
+        image = self.world.image
+        if isinstance(type_, ArrayType):
+            symbol = image.row(address, type_, variable.at, declared.initial)
+        else:
+            symbol = image.symbol(address, type_, variable.at, declared.initial)
+        if section.retain:
+            image.retain(symbol)
+        return symbol
 
     def _resolve_block(self, key: str) -> typed.Block | None:
         pou = self.pending_pous.get(key)
@@ -407,7 +417,7 @@ class Declarer(InitialValues):
                 f"an instance with its type's name: write another, such as {variable.name}_1",
             )
         if variable.address and storage == "slot":
-            located = self._located(variable, declared, constant=section.constant)
+            located = self._located(variable, declared, section)
             if located is not None:
                 block.symbols[key] = located
                 return

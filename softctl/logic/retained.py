@@ -13,7 +13,9 @@ from softctl.logic.types import ArrayType, BlockType, StructType, Type
 def retained_paths(shared: Iterable[typed.Symbol], scheduled: Iterable[Scheduled]) -> Iterator[str]:
     """The paths of all elementary variables that are RETAIN or part of one that is."""
     for symbol in shared:
-        yield from _paths(symbol.name, symbol.type, symbol.retain)
+        at_address = symbol.name.startswith("%")
+        path = symbol.address if at_address else symbol.name
+        yield from _paths(path, symbol.type, symbol.retain)
     for entry in scheduled:
         yield from _of_block(entry.name, entry.block, False)
 

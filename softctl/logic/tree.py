@@ -179,14 +179,30 @@ class Variable(Node):
 
 
 @dataclass(slots=True)
+class InstancePath(Node):
+    """A line of VAR_ACCESS or VAR_CONFIG: a path through instances, and what is said of it.
+
+    `words` are names and, behind them, indices; a single address is one word.
+    """
+
+    name: str
+    words: list[Token | list[Expression]]
+    address: str
+    spec: TypeSpec
+    initial: Expression | None = None
+    writable: bool = False
+
+
+@dataclass(slots=True)
 class Section(Node):
-    """One VAR…END_VAR; `kind` is its keyword."""
+    """One VAR…END_VAR; `kind` is its keyword. VAR_ACCESS and VAR_CONFIG hold paths."""
 
     kind: str
     variables: list[Variable]
     constant: bool = False
     retain: bool = False
     resource: str = ""
+    paths: list[InstancePath] = field(default_factory=list)
 
 
 @dataclass(slots=True)

@@ -23,6 +23,24 @@ class DeclaredType:
     initial: Any = None
 
 
+@dataclass(frozen=True, slots=True)
+class AccessPath:
+    """Another name for a variable of an instance or at an address (VAR_ACCESS)."""
+
+    name: str
+    path: str
+    writable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Configured:
+    """What VAR_CONFIG says of one variable of one instance: its place, or its initial value."""
+
+    path: str
+    located: Symbol | None
+    initial: Any
+
+
 @dataclass
 class World:
     """Types, units and global variables by key; `resolve_…` finish what is still pending."""
@@ -37,6 +55,8 @@ class World:
     type_names: list[str] = field(default_factory=list)
     block_names: list[str] = field(default_factory=list)
     current: Block | None = None
+    access: dict[str, AccessPath] = field(default_factory=dict)
+    configured: list[Configured] = field(default_factory=list)
     image: ImageMemory = field(default_factory=ImageMemory)
 
     def find_type(self, name: str) -> DeclaredType | None:

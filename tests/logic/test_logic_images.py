@@ -76,24 +76,46 @@ def test_configurations_are_checked(problems, line, message):
     assert any(message in problem.message for problem in problems(text))
 
 
-def test_access_paths_are_read_and_have_no_effect(bench):
-    """VAR_ACCESS and VAR_CONFIG parse, with a warning."""
+def test_arrays_at_addresses_are_made_of_what_is_there(bench):
+    """Elements overlap bits, bytes and words as single variables do; %QX0.7 leads to %QX1.0."""
     made = bench(
-        """PROGRAM Q VAR n : INT; END_VAR n := n + 1; END_PROGRAM
-        CONFIGURATION C RESOURCE R ON Cpu PROGRAM A : Q; END_RESOURCE
-        VAR_ACCESS Tag : R.A.n : INT READ_WRITE; In : %IX0.0 : BOOL READ_ONLY; END_VAR
-        VAR_CONFIG R.A.n AT %MW0 : INT := 5; END_VAR END_CONFIGURATION"""
+        """PROGRAM P VAR
+        raw AT %IB0 : ARRAY[0..3] OF BYTE; low AT %IW0 : WORD; bit AT %IX1.2 : BOOL;
+        outs AT %QX0.6 : ARRAY[1..4] OF BOOL := [TRUE, FALSE, TRUE, FALSE]; ob AT %QW0 : WORD;
+        kept AT %MW10 : ARRAY[1..4] OF INT; one AT %MW11 : INT; i : INT; sum : UINT;
+        copy : ARRAY[0..3] OF BYTE; END_VAR
+        sum := 0;
+        FOR i := 0 TO 3 DO sum := sum + BYTE_TO_UINT(raw[i]); END_FOR;
+        copy := raw; outs[2] := bit; kept[2] := -7; kept[1] := kept[2] + one;
+        END_PROGRAM"""
     )
+    made["%IB0"], made["%IB1"], made["P.raw[3]"] = 1, 4, 16
     made.scan()
-    assert made["A.n"] == 1
-    assert sum("has no effect here" in w.message for w in made.application.warnings) == 2
+    assert (made["P.sum"], made["P.low"], made["P.copy[1]"]) == (21, 0x0401, 4)
+    assert made["P.ob"] == 0b01_1100_0000
+    assert (made["P.one"], made["P.kept[1]"]) == (-7, -14)
+    saved = made.instance.snapshot()
+    made["P.raw[0]"] = made["P.outs[4]"] = 1
+    assert (made["%IW0"], made["%QX1.1"]) == (0x0401, True)
+    made.instance.restore(saved)
+    assert made["%QX1.1"] is False
+    made.instance.force("P.raw[1]", 0)
+    made.scan()
+    assert made["P.sum"] == 17
+
+
+def test_an_array_at_an_address_needs_elements_of_its_size(problems):
+    """The message names the bits of the address."""
+    found = problems("PROGRAM P VAR a AT %MB0 : ARRAY[0..3] OF INT; END_VAR END_PROGRAM")
+    assert "expected a type of 8 bits at %MB0, got INT" in found[0].message
 
 
 def test_retained_variables_are_listed_by_path(bench):
     """RETAIN holds for whole structures, arrays and blocks, wherever they are."""
     made = bench(
         """TYPE S : STRUCT a : INT; b : ARRAY[1..2] OF BOOL; END_STRUCT; END_TYPE
-        VAR_GLOBAL RETAIN total : UDINT; END_VAR VAR_GLOBAL gone : INT; END_VAR
+        VAR_GLOBAL RETAIN total : UDINT; m AT %MW4 : ARRAY[0..1] OF INT; END_VAR
+        VAR_GLOBAL gone : INT; END_VAR
         FUNCTION_BLOCK B VAR RETAIN n : INT; END_VAR VAR t : INT; END_VAR n := n + 1; t := n;
         END_FUNCTION_BLOCK
         PROGRAM P VAR RETAIN s : S; END_VAR VAR f : B; x : INT; l : ARRAY[0..1] OF B; END_VAR
@@ -101,6 +123,8 @@ def test_retained_variables_are_listed_by_path(bench):
     )
     assert made.application.retained == (
         "total",
+        "%MW4",
+        "%MW5",
         "P.s.a",
         "P.s.b[1]",
         "P.s.b[2]",
