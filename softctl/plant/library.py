@@ -21,7 +21,7 @@ from softctl.plant.species import MOST_SPECIES, for_species
 _MADE_OF = {
     "part": re.compile(r"(?::|\bOF)\s*part\b", re.IGNORECASE),
     "current_loop": re.compile(r":\s*current_loop\b", re.IGNORECASE),
-    "geometry": re.compile(r"\btank_(?:volume|level)\(", re.IGNORECASE),
+    "geometry": re.compile(r"\b(?:tank_volume|tank_level|above_outlet)\(", re.IGNORECASE),
 }
 _HELPERS = frozenset({*_MADE_OF, *(one.helper for one in FEATURES if one.helper)})
 

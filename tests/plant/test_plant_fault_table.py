@@ -33,6 +33,7 @@ IP_1: {type: inline_pump, line: L_1, motor: M_1, shutoff_head: 12 m, rated_flow:
        rated_head: 8 m}
 IV_1: {type: inline_valve, line: L_1, kv: 20 m3/h, stroke_time: 2 s}
 L_1: {type: line, from: S_2, to: H_1, length: 20 m, bore: 50 mm}
+L_2: {type: line, from: S_1, to: T_1, length: 20 m, bore: 10 mm, check_valve: true}
 A_1: {type: agitator, in: T_1, diameter: 0.3 m, speed: 100 rpm, power_number: 1}
 E_1: {type: heater, in: T_1, power: 12 kW}
 J_1: {type: jacket, in: T_1, transfer: 500 W/K, medium: 90 degC, stroke_time: 2 s}
@@ -90,6 +91,13 @@ class Other:
 
     def __repr__(self) -> str:
         return f"other than {self.healthy}"
+
+
+class Below(Other):
+    """Equal to anything below the healthy value."""
+
+    def __eq__(self, found: object) -> bool:
+        return float(found) < self.healthy - 1e-6  # type: ignore[arg-type]
 
 
 # 0.61 * pi / 4 * 20 mm squared * sqrt(2 g * 1 m), in m3/s.
@@ -160,6 +168,7 @@ ROWS = [
     *actuated("IV_1", "L_1.flow"),
     Row("IV_1", "leak", {"IV_1.share": pytest.approx(0.05)}, size=0.05, do={"IV_1.open": False}),
     Row("L_1", "blocked line", {"L_1.flow": times(0.4)}, size=0.6),
+    Row("L_2", "check valve stuck open", {"L_2.flow": Below}),
     *motor("A_1", "A_1.turning", {"A_1.blend_rate": 0.0}),
     Row("E_1", "power dip", {"E_1.running": False, "E_1.heating_h": 0.0}),
     Row("E_1", "stuck", {"E_1.running": True, "E_1.heating_h": 12e3}, do={"E_1.run": False}),
