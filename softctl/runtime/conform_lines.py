@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from softctl.runtime.conform_identities import Identities
+from softctl.runtime.tls_errors import explain_tls_error
 
 MAX_RECEIVED_BYTES = 1_000_000
 """A server that sends more than this unasked is cut off."""
@@ -48,6 +49,7 @@ class Line(asyncio.Protocol):
     def __init__(self) -> None:
         self.received = bytearray()
         self.is_closed = False
+        self.ending: Exception | None = None
         self.lost = asyncio.Event()
         self._changed = asyncio.Event()
         self.transport: asyncio.Transport
@@ -70,6 +72,7 @@ class Line(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         self.is_closed = True
+        self.ending = exc
         self.lost.set()
         self._changed.set()
 
@@ -118,7 +121,7 @@ def reason_of(error: OSError) -> str:
     if isinstance(error, TimeoutError):
         return "no connection in time"
     if isinstance(error, ssl.SSLError):
-        return f"TLS error: {getattr(error, 'verify_message', '') or error.reason or error}"
+        return f"TLS error: {explain_tls_error(error)}"
     if isinstance(error, socket.gaierror) or not error.errno:
         return (error.strerror or str(error)).lower()
     return os.strerror(error.errno).lower()

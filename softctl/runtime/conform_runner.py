@@ -48,6 +48,7 @@ T = TypeVar("T")
 
 PAUSE_S = 0.01
 LONGEST_SETTLE_S = 0.25
+ADMISSION_S = 0.1
 
 
 class Lines:
@@ -269,8 +270,24 @@ async def _require_reachable(dial: Dial) -> None:
         raise SoftctlError(
             f"expected a Modbus/TCP server at {dial}, got {reason_of(error)}"
         ) from error
+    if dial.tls is not None:
+        await _require_admitted(dial, line)
     line.transport.close()
     await line.lost.wait()
+
+
+async def _require_admitted(dial: Dial, line: Line) -> None:
+    """With TLS 1.3 a server judges the client's certificate after the client's part."""
+    deadline = time.monotonic() + ADMISSION_S
+    while not line.is_closed and (left := deadline - time.monotonic()) > 0:
+        await line.change(left)
+    if line.is_closed:
+        ending = line.ending
+        reason = reason_of(ending) if isinstance(ending, OSError) else "a closed connection"
+        raise SoftctlError(
+            f"expected {dial} to let this client in, got {reason}: the server may want another "
+            "--tls-cert"
+        )
 
 
 async def _survey(dial: Dial, wanted: Wanted, originals: Originals) -> tuple[Site, Dial]:

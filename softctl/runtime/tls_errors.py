@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from typing import Final
+
+_VERSIONED_ALERT: Final = re.compile(r"\b(?:tlsv13?|sslv3) alert\b")
 
 _REASONS: Final = {
     "PEER_DID_NOT_RETURN_A_CERTIFICATE": "no client certificate",
@@ -23,5 +26,5 @@ def explain_tls_error(error: Exception) -> str:
     reason = getattr(error, "reason", None)
     if isinstance(reason, str):
         text = _REASONS.get(reason, reason.replace("_", " ").lower())
-        return text.replace("tlsv1 alert", "alert").replace("sslv3 alert", "alert")
+        return _VERSIONED_ALERT.sub("alert", text)
     return getattr(error, "strerror", None) or str(error) or type(error).__name__

@@ -22,6 +22,7 @@ from softctl.cli.conform_tls import Prepared, TlsOptions
 from softctl.conform import Range, Secured, Show, Verdict, Wanted, choose
 from softctl.conform.ranges import parse_ranges
 from softctl.conform.report import Report
+from softctl.conform.steps import Hello
 from softctl.conform.written import evidence_lines
 from softctl.errors import Place, SoftctlError
 from softctl.machine import Endpoint, KeyFiles, Rights, Scalar, Security
@@ -263,3 +264,16 @@ def test_what_was_made_is_deleted(papers) -> None:
         assert len(paths) == 8
         assert all(path.stat().st_mode & 0o077 == 0 for path in paths)
     assert not any(path.exists() for path in paths)
+
+
+@pytest.mark.parametrize("highest", ["1.2", "1.3"])
+@pytest.mark.parametrize("show", [Show.NOTHING, Show.STRANGER, Show.EXPIRED])
+async def test_a_client_that_is_not_let_in_is_an_error(papers, prepared, show, highest) -> None:
+    """One line that says so, instead of a run in which nothing is answered."""
+    context = prepared.identities.context(Hello(show, highest=highest))
+    with listening(SecureServer(papers, [])) as port:
+        dial = Dial("127.0.0.1", port, 0.5, 0.02, tls=context)
+        with pytest.raises(SoftctlError, match=r"alert|closed") as caught:
+            await run_cases(dial, Wanted(), choose(ids=["fc03-one"]))
+    assert f"127.0.0.1:{port}" in str(caught.value)
+    assert "\n" not in str(caught.value)
