@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
@@ -17,6 +18,8 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+from pymodbus.server import ModbusTlsServer
+from pymodbus.simulator import DataType, SimData, SimDevice
 
 from softctl.cli.conform_tls import Prepared, TlsOptions
 from softctl.conform import Range, Secured, Show, Verdict, Wanted, choose
@@ -277,3 +280,37 @@ async def test_a_client_that_is_not_let_in_is_an_error(papers, prepared, show, h
             await run_cases(dial, Wanted(), choose(ids=["fc03-one"]))
     assert f"127.0.0.1:{port}" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+PYMODBUS_TLS_DEVIATIONS = """
+    tls-version-1-[01]-refused tls-client-* tls-cipher-anonymous tls-record-spoilt tls-role-*
+    !tls-role-absent
+"""
+"""Where the stock TLS server of pymodbus 3.16.1 deviates, with client certificates required."""
+
+
+@pytest.mark.filterwarnings("ignore")
+async def test_the_stock_pymodbus_server_deviates_where_it_is_known_to(papers, prepared) -> None:
+    """The event loop's own TLS turns clients away without an alert; roles are not known."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.load_cert_chain(papers.server["rsa"])
+    context.load_verify_locations(papers.authority)
+    context.verify_mode = ssl.CERT_REQUIRED
+    bits = [SimData(0, count=2000, values=False, datatype=DataType.BITS)]
+    words = [SimData(0, count=300, values=0, datatype=DataType.REGISTERS)]
+    device = SimDevice(1, simdata=(bits, bits, words, words))
+    server = ModbusTlsServer(device, address=("127.0.0.1", 0), sslctx=context)
+    await server.serve_forever(background=True)
+    port = server.transport.sockets[0].getsockname()[1]
+    tls, identities = prepared.context, prepared.identities
+    wanted = Wanted(writes=WRITES, can_half_close=False, secured=prepared.secured)
+    dial = Dial("127.0.0.1", port, 0.5, tls=tls, identities=identities)
+    try:
+        report = await run_cases(dial, wanted, choose(["tls"]))
+    finally:
+        await server.shutdown()
+    found = {result.case.id: result.outcome.reason for result in report.failures}
+    assert set(found) == expand(PYMODBUS_TLS_DEVIATIONS)
+    assert len(found) == 25
+    assert found["tls-client-none-1-2"].endswith("got a closed connection without an alert")
