@@ -10,6 +10,7 @@ from softctl.plant import Plant, build_plant
 from softctl.runtime.folder import MachineFolder, load_folder
 
 CONFIGS = Path(__file__).parents[2] / "configs"
+AREA_SUMP_M2 = 2.4 * 1.7
 Change = tuple[float, Mapping[str, bool | float]]
 
 
