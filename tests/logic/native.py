@@ -1,52 +1,154 @@
-"""A third back end for tests: straight-line programs as C, from the typed tree alone.
+"""A third back end for tests: the typed tree as C, its types and expressions.
 
-It proves that the tree carries what native code needs. Whole numbers are computed in 64
-bits and cut to their type where a node says that it `wraps`; REAL is `float`.
+It proves that the tree carries what native code needs: nothing is looked up, decided or
+inferred here that the tree does not say. Whole numbers are computed in 64 bits and cut to
+their type where a node says that it `wraps`; REAL is `float`. A fault is a long jump.
+Strings, characters and arrays of any bounds as parameters have no C here.
 """
 
 from __future__ import annotations
 
-import ctypes
+from collections.abc import Iterable
 from typing import Any
 
 from softctl.logic import typed
-from softctl.logic.types import Type
+from softctl.logic.types import (
+    ArrayType,
+    BlockType,
+    EnumType,
+    StringType,
+    StructType,
+    SubrangeType,
+    Type,
+)
 from softctl.values.types import ElementaryType, Kind
 
 _NAMES = {Kind.SIGNED: "int{}_t", Kind.UNSIGNED: "uint{}_t", Kind.BITS: "uint{}_t"}
-_SIGNS = {"=": "==", "<>": "!=", "AND": "&", "OR": "|", "XOR": "^"}
+_COMPARISONS = {"=": "==", "<>": "!=", "<": "<", ">": ">", "<=": "<=", ">=": ">="}
+_BITWISE = {"AND": "&", "OR": "|", "XOR": "^"}
+_LOGICAL = {"AND": "&&", "OR": "||", "XOR": "!="}
 HEAD = """
 #include <math.h>
+#include <setjmp.h>
 #include <stdint.h>
-#define DIVIDE(a, b) ((b) == -1 ? -(a) : (a) / (b))
-#define MODULO(a, b) ((b) == 0 || (b) == -1 ? 0 : (a) % (b))
-#define UMODULO(a, b) ((b) == 0 ? 0 : (a) % (b))
+#include <string.h>
+static jmp_buf fault;
+static int64_t fuel;
+static void fail(void) { longjmp(fault, 1); }
+static void spend(void) { if (--fuel < 0) fail(); }
+static int64_t divide(int64_t a, int64_t b) { if (b == 0) fail(); return b == -1 ? -a : a / b; }
+static uint64_t udivide(uint64_t a, uint64_t b) { if (b == 0) fail(); return a / b; }
+static int64_t modulo(int64_t a, int64_t b) { return b == 0 || b == -1 ? 0 : a % b; }
+static uint64_t umodulo(uint64_t a, uint64_t b) { return b == 0 ? 0 : a % b; }
+static double nonzero(double b) { if (b == 0) fail(); return b; }
+static int64_t check(int64_t i, int64_t low, int64_t high)
+{ if (i < low || i > high) fail(); return i - low; }
+static int64_t within(int64_t i, int64_t low, int64_t high)
+{ if (i < low || i > high) fail(); return i; }
+static uint64_t whole(double x)
+{
+    if (!isfinite(x)) fail();
+    x = fmod(x, 18446744073709551616.0);
+    return x < 0 ? -(uint64_t)-x : (uint64_t)x;
+}
+static uint64_t power(uint64_t base, int64_t exponent, int odd)
+{
+    uint64_t result = 1;
+    if (exponent < 0) {
+        if (base == 0) fail();
+        if (base == 1) return 1;
+        return odd && base + 1 == 0 ? (exponent & 1 ? -1 : 1) : 0;
+    }
+    for (; exponent; exponent >>= 1, base *= base) if (exponent & 1) result *= base;
+    return result;
+}
+static double raised(double base, double exponent)
+{
+    if (base == 0 && exponent < 0) fail();
+    if (base < 0 && isfinite(base) && isfinite(exponent) && exponent != floor(exponent)) fail();
+    return pow(base, exponent);
+}
+static double root(double x) { if (x < 0) fail(); return sqrt(x); }
+static double defined(double x, double given) { if (isnan(x) && !isnan(given)) fail(); return x; }
+static double logarithm(double x, double found) { if (x <= 0) fail(); return found; }
+static uint64_t shifted(uint64_t x, int64_t n, int bits, int right)
+{
+    if (n < 0) fail();
+    if (n >= bits) return 0;
+    return right ? x >> n : (x << n) & (~0ull >> (64 - bits));
+}
+static uint64_t rotated(uint64_t x, int64_t n, int bits)
+{
+    n = (n % bits + bits) % bits;
+    return n ? ((x << n) | (x >> (bits - n))) & (~0ull >> (64 - bits)) : x;
+}
+static uint64_t to_bcd(int64_t x, int digits)
+{
+    uint64_t out = 0;
+    if (x < 0) fail();
+    for (int i = 0; i < digits; i++, x /= 10) out |= (uint64_t)(x % 10) << (4 * i);
+    if (x) fail();
+    return out;
+}
+static uint64_t from_bcd(uint64_t x)
+{
+    uint64_t out = 0, scale = 1;
+    for (; x; x >>= 4, scale *= 10) { if ((x & 15) > 9) fail(); out += (x & 15) * scale; }
+    return out;
+}
+static int is_bcd(uint64_t x) { for (; x; x >>= 4) if ((x & 15) > 9) return 0; return 1; }
+static uint64_t swapped(uint64_t x, int bits)
+{
+    uint64_t out = 0;
+    for (int i = 0; i < bits; i += 8) out = out << 8 | (x >> i & 255);
+    return out;
+}
+static float real_of(uint32_t x) { float y; memcpy(&y, &x, 4); return y; }
+static uint32_t of_real(float x) { uint32_t y; memcpy(&y, &x, 4); return y; }
+static double lreal_of(uint64_t x) { double y; memcpy(&y, &x, 8); return y; }
+static uint64_t of_lreal(double x) { uint64_t y; memcpy(&y, &x, 8); return y; }
 """
-FLAGS = [
-    "-w",
-    "-O1",
-    "-fwrapv",
-    "-ffp-contract=off",
-    "-fexcess-precision=standard",
-    "-shared",
-    "-fPIC",
-]
+FLAGS = ["-w", "-O0", "-fwrapv", "-ffp-contract=off", "-fexcess-precision=standard"]
+
+
+class Unsupported(Exception):  # noqa: N818 - not an error of the tree
+    """What this back end leaves out."""
+
+
+def plain_type(type_: Type) -> ElementaryType:
+    """The elementary type that holds a single value."""
+    if isinstance(type_, EnumType | SubrangeType):
+        return type_.base
+    if not isinstance(type_, ElementaryType) or type_.kind is Kind.STRING:
+        raise Unsupported(str(type_))
+    return type_
 
 
 def c_type(type_: Type) -> str:
     """The C type that holds a value."""
-    assert isinstance(type_, ElementaryType), type_
-    if type_.kind is Kind.BOOL:
+    if isinstance(type_, ArrayType):
+        return f"struct a_{array_name(type_)}"
+    if isinstance(type_, StructType):
+        return f"struct s_{id(type_):x}"
+    if isinstance(type_, BlockType):
+        return f"struct b_{id(type_.block):x}"
+    plain = plain_type(type_)
+    if plain.kind is Kind.BOOL:
         return "uint8_t"
-    if type_.kind is Kind.REAL:
-        return "float" if type_.bits == 32 else "double"
-    return _NAMES.get(type_.kind, "int{}_t").format(type_.bits)
+    if plain.kind is Kind.REAL:
+        return "float" if plain.bits == 32 else "double"
+    return _NAMES.get(plain.kind, "int{}_t").format(plain.bits)
 
 
-def ctypes_type(type_: Type) -> Any:
-    """The same for ctypes."""
-    name = c_type(type_)
-    return getattr(ctypes, f"c_{name.removesuffix('_t')}")
+def array_name(type_: ArrayType) -> str:
+    """Arrays of one shape are one C type, as they are one type of the language."""
+    counts = "_".join(str(high - low + 1) for low, high in type_.bounds)
+    return f"{counts}_{c_type(type_.element).replace('struct ', '')}"
+
+
+def is_aggregate(type_: Type) -> bool:
+    """True for what C holds in a struct."""
+    return isinstance(type_, ArrayType | StructType | BlockType)
 
 
 def is_real(type_: Type) -> bool:
@@ -54,130 +156,332 @@ def is_real(type_: Type) -> bool:
     return isinstance(type_, ElementaryType) and type_.kind is Kind.REAL
 
 
+def is_bool(type_: Type) -> bool:
+    """True for BOOL."""
+    return isinstance(type_, ElementaryType) and type_.kind is Kind.BOOL
+
+
 def is_wide_unsigned(type_: Type) -> bool:
     """True where 64 signed bits do not do."""
-    return c_type(type_) == "uint64_t"
+    return not is_aggregate(type_) and c_type(type_) == "uint64_t"
 
 
-def struct_and_function(block: typed.Block, number: int) -> str:
-    """The variables of a program as a struct, and its body as a function on it."""
-    fields = "".join(f"{c_type(s.type)} {s.key}; " for s in slots(block))
-    body = "\n".join(statement(node) for node in block.body)
-    return f"struct s{number} {{ {fields} }};\nvoid run{number}(struct s{number} *v) {{\n{body}\n}}"
+class Expressions:
+    """C expressions of one unit; `application` prefixes what is shared."""
 
+    def __init__(self, application: str) -> None:
+        self.application = application
+        self.aliases: dict[int, str] = {}
+        self.count = 0
 
-def slots(block: typed.Block) -> list[typed.Symbol]:
-    """The variables that live in an instance."""
-    return [symbol for symbol in block.symbols.values() if symbol.storage == "slot"]
+    def fresh(self) -> str:
+        """A name nobody else uses."""
+        self.count += 1
+        return f"t{self.count}"
 
+    def render(self, node: typed.Expression) -> str:
+        """One expression."""
+        if id(node) in self.aliases:
+            return self.aliases[id(node)]
+        name = type(node).__name__.lower()
+        method = getattr(self, f"_{name}", None)
+        if method is None:
+            raise Unsupported(name)
+        made: str = method(node)
+        return made
 
-def statement(node: typed.Statement) -> str:
-    """Assignments and IF."""
-    if isinstance(node, typed.Assign):
-        assert isinstance(node.target, typed.Variable)
-        return f"v->{node.target.symbol.key} = {expression(node.value)};"
-    assert isinstance(node, typed.If), node
-    text = ""
-    for condition, body in node.branches:
-        inner = " ".join(map(statement, body))
-        text += f"if ({expression(condition)}) {{ {inner} }} else "
-    return f"{text} {{ {' '.join(map(statement, node.otherwise))} }}"
+    def number(self, node: typed.Expression) -> str:
+        """A whole number in 64 bits."""
+        wide = "uint64_t" if is_wide_unsigned(node.type) else "int64_t"
+        return f"({wide})({self.render(node)})"
 
+    def cut(self, text: str, type_: Type, wraps: bool) -> str:
+        """A whole number brought back into its type."""
+        return f"(({c_type(type_)})({text}))" if wraps else f"({text})"
 
-def cut(text: str, type_: Type, wraps: bool) -> str:
-    """A whole number brought back into its type."""
-    return f"(({c_type(type_)})({text}))" if wraps else f"({text})"
+    def place(self, symbol: typed.Symbol) -> str:
+        """Where a variable lives."""
+        if symbol.storage == "global":
+            return f"g_{self.application}.{c_name(symbol.key)}"
+        name = c_name(symbol.key) if symbol.storage == "local" else f"v->{c_name(symbol.key)}"
+        lent = symbol.kind == "VAR_IN_OUT" and is_aggregate(symbol.type)
+        return f"(*{name})" if lent else name
 
+    # Leaves and access
 
-def number(node: typed.Expression) -> str:
-    """A whole number in 64 bits."""
-    wide = "uint64_t" if is_wide_unsigned(node.type) else "int64_t"
-    return f"({wide}){expression(node)}"
-
-
-def expression(node: typed.Expression) -> str:
-    """One expression."""
-    made: str = _RENDERERS[type(node)](node)
-    return made
-
-
-def _constant(node: typed.Constant) -> str:
-    value = node.value
-    if is_real(node.type):
-        text = float(value).hex().replace("inf", "INFINITY").replace("nan", "NAN")
-        return f"({c_type(node.type)})({text})"
-    if is_wide_unsigned(node.type):
-        return f"{value}ull"
-    return f"((int64_t){int(value) % (1 << 64)}ull)"
-
-
-def _variable(node: typed.Variable) -> str:
-    return f"v->{node.symbol.key}"
-
-
-def _unary(node: typed.Unary) -> str:
-    if node.operator == "-":
+    def _constant(self, node: typed.Constant) -> str:
+        if node.value is None or is_aggregate(node.type) or isinstance(node.type, StringType):
+            raise Unsupported("an aggregate constant")
         if is_real(node.type):
-            return f"(-{expression(node.operand)})"
-        return cut(f"-{number(node.operand)}", node.type, node.wraps)
-    if c_type(node.type) == "uint8_t" and node.type.name == "BOOL":
-        return f"(!{expression(node.operand)})"
-    return cut(f"~{number(node.operand)}", node.type, True)
+            text = float(node.value).hex().replace("inf", "INFINITY").replace("nan", "NAN")
+            return f"(({c_type(node.type)})({text}))"
+        plain_type(node.type)
+        if is_wide_unsigned(node.type):
+            return f"{node.value}ull"
+        return f"((int64_t){int(node.value) % (1 << 64)}ull)"
+
+    def _variable(self, node: typed.Variable) -> str:
+        return self.place(node.symbol)
+
+    def _member(self, node: typed.Member) -> str:
+        text = f"{self.render(node.base)}.{c_name(node.key)}"
+        if isinstance(node.base.type, BlockType):
+            symbol = node.base.type.block.symbols[node.key]
+            if symbol.kind == "VAR_IN_OUT" and is_aggregate(symbol.type):
+                return f"(*{text})"
+        return text
+
+    def _index(self, node: typed.Index) -> str:
+        offset = "0"
+        for index, (low, high), checked in zip(
+            node.indices, node.bounds, node.checked, strict=True
+        ):
+            text = self.number(index)
+            step = f"check({text}, {low}, {high})" if checked else f"({text} - ({low}))"
+            offset = f"({offset}) * {high - low + 1} + {step}"
+        return f"{self.render(node.base)}.at[{offset}]"
+
+    def _part(self, node: typed.Part) -> str:
+        mask = (1 << node.width) - 1
+        return f"((uint64_t)({self.render(node.base)}) >> {node.shift} & {mask}ull)"
+
+    def _rangecheck(self, node: typed.RangeCheck) -> str:
+        return f"within({self.number(node.operand)}, {node.low}, {node.high})"
+
+    # Operators
+
+    def _unary(self, node: typed.Unary) -> str:
+        if node.operator == "-":
+            if is_real(node.type):
+                return f"(-{self.render(node.operand)})"
+            return self.cut(f"-{self.number(node.operand)}", node.type, node.wraps)
+        if is_bool(node.type):
+            return f"(!{self.render(node.operand)})"
+        return self.cut(f"~{self.number(node.operand)}", node.type, True)
+
+    def _binary(self, node: typed.Binary) -> str:
+        left, right, sign = node.left, node.right, node.operator
+        if is_real(left.type) and sign not in _COMPARISONS:
+            return self._reals(node)
+        if is_bool(node.type):
+            table = {**_LOGICAL, **_COMPARISONS}
+            values = [self.render(left), self.render(right)]
+            if not is_real(left.type):
+                plain_type(left.type)
+                values = [self.number(left), self.number(right)]
+            return f"({values[0]} {table[sign]} {values[1]})"
+        a, b = self.number(left), self.number(right)
+        wide = "u" if is_wide_unsigned(node.type) else ""
+        if sign == "**":
+            odd = int(not wide)
+            return self.cut(f"power({a}, {b}, {odd})", node.type, True)
+        if sign in ("/", "MOD"):
+            name = {"/": "divide", "MOD": "modulo"}[sign]
+            return self.cut(f"{wide}{name}({a}, {b})", node.type, node.wraps)
+        return self.cut(f"{a} {_BITWISE.get(sign, sign)} {b}", node.type, node.wraps)
+
+    def _reals(self, node: typed.Binary) -> str:
+        left, right, type_ = self.render(node.left), self.render(node.right), c_type(node.type)
+        if node.operator == "/":
+            return f"(({type_})({left} / ({type_})nonzero({right})))"
+        if node.operator != "**":
+            return f"(({type_})({left} {node.operator} {right}))"
+        if isinstance(node.right, typed.Constant) and node.right.value == 2:
+            return f"({{ double b = {left}; ({type_})(b * b); }})"
+        return f"(({type_})raised({left}, {right}))"
+
+    def _convert(self, node: typed.Convert) -> str:
+        source, target = node.operand.type, node.type
+        if node.mode not in ("round", "truncate"):
+            return self._special(node)
+        text, to = self.render(node.operand), c_type(target)
+        if is_bool(target):
+            return f"(({text}) != 0)"
+        if is_real(target):
+            return f"(({to})({text if is_real(source) else self.number(node.operand)}))"
+        if is_real(source):
+            rounding = "trunc" if node.mode == "truncate" else "rint"
+            return f"(({to})whole({rounding}((double)({text}))))"
+        return self.cut(self.number(node.operand), target, node.wraps)
+
+    def _special(self, node: typed.Convert) -> str:
+        text, target = self.render(node.operand), node.type
+        day = "86400000000000ll"
+        source = plain_type(node.operand.type)
+        forms = {
+            "transfer": {
+                "REAL": "of_real({0})",
+                "DWORD": "real_of({0})",
+                "LREAL": "of_lreal({0})",
+                "LWORD": "lreal_of({0})",
+            }.get(source.name, ""),
+            "clock": f"((({{0}}) % {day} + {day}) % {day})",
+            "day": f"(({{0}}) - ((({{0}}) % {day} + {day}) % {day}))",
+            "to bcd": f"to_bcd({{0}}, {getattr(target, 'bits', 0) // 4})",
+            "from bcd": f"(({c_type(target)})from_bcd({{0}}))",
+        }
+        if node.mode not in forms:
+            raise Unsupported(node.mode)
+        return forms[node.mode].format(text)
+
+    # Calls
+
+    def _standardcall(self, node: typed.StandardCall) -> str:
+        texts = [f"({c_type(a.type)})({self.render(a)})" for a in node.arguments]
+        type_ = c_type(node.type)
+        if node.name == "SEL":
+            return f"({texts[0]} ? {texts[2]} : {texts[1]})"
+        if node.name == "MUX":
+            return self._mux(texts, type_)
+        if node.name in ("MIN", "MAX"):
+            return self._extreme(texts, type_, "<" if node.name == "MIN" else ">")
+        if node.name == "LIMIT":
+            declared = f"{type_} lo = {texts[0]}, x = {texts[1]}, hi = {texts[2]};"
+            return f"({{ {declared} x = lo > x ? lo : x; hi < x ? hi : x; }})"
+        bits = plain_type(node.arguments[0].type).bits
+        if node.name == "ABS" and not is_real(node.type):
+            return f"({{ int64_t a = {texts[0]}; ({type_})(a < 0 ? -a : a); }})"
+        forms = {
+            "ABS": "fabs({0})",
+            "MOVE": "{0}",
+            "SQRT": "root({0})",
+            "LN": "logarithm({0}, log({0}))",
+            "LOG": "logarithm({0}, log10({0}))",
+            "EXP": "exp({0})",
+            **{n: f"defined({n.lower()}({{0}}), {{0}})" for n in ("SIN", "COS", "TAN")},
+            **{n: f"defined({n.lower()}({{0}}), {{0}})" for n in ("ASIN", "ACOS", "ATAN")},
+            "ATAN2": "atan2({0}, {1})",
+            "SHL": f"shifted({{0}}, {{1}}, {bits}, 0)",
+            "SHR": f"shifted({{0}}, {{1}}, {bits}, 1)",
+            "ROL": f"rotated({{0}}, {{1}}, {bits})",
+            "ROR": f"rotated({{0}}, -({{1}}), {bits})",
+            "IS_VALID": "isfinite({0})",
+            "IS_VALID_BCD": "is_bcd({0})",
+            "TO_BIG_ENDIAN": f"swapped({{0}}, {bits})",
+            "FROM_BIG_ENDIAN": f"swapped({{0}}, {bits})",
+            "TO_LITTLE_ENDIAN": "{0}",
+            "FROM_LITTLE_ENDIAN": "{0}",
+        }
+        if node.name not in forms:
+            raise Unsupported(node.name)
+        return f"(({type_})({forms[node.name].format(*texts)}))"
+
+    def _mux(self, texts: list[str], type_: str) -> str:
+        which, *values = texts
+        arms = " ".join(f"case {i}: m = {text}; break;" for i, text in enumerate(values))
+        return f"({{ {type_} m; switch ({which}) {{ {arms} default: fail(); }} m; }})"
+
+    def _extreme(self, texts: list[str], type_: str, sign: str) -> str:
+        made = texts[0]
+        for text in texts[1:]:
+            a, b = self.fresh(), self.fresh()
+            declared = f"{type_} {a} = {made}, {b} = {text};"
+            made = f"({{ {declared} {a} {sign} {b} ? {a} : {b}; }})"
+        return made
+
+    def _functioncall(self, node: typed.FunctionCall) -> str:
+        function = node.function
+        before, arguments, after = [], [], []
+        parameters = function.of_kind("VAR_INPUT", "VAR_IN_OUT")
+        for symbol, argument in zip(parameters, node.arguments, strict=True):
+            text = self.render(argument)
+            if symbol.kind == "VAR_INPUT":
+                arguments.append(text)
+            elif is_aggregate(symbol.type):
+                arguments.append(f"&{text}")
+            else:
+                name = self.fresh()
+                before.append(f"{c_type(symbol.type)} {name} = {text};")
+                arguments.append(f"&{name}")
+                after.append(self.store(argument, name))
+        for symbol, target, negated in node.outputs:
+            name = self.fresh()
+            before.append(f"{c_type(symbol.type)} {name};")
+            arguments.append(f"&{name}")
+            after.append(self.store(target, f"!{name}" if negated else name))
+        given = {id(symbol) for symbol, _, _ in node.outputs}
+        arguments = self._in_order(function, node, arguments, given)
+        call = f"f_{id(function):x}({', '.join(arguments)})"
+        if function.result is None:
+            return f"({{ {' '.join(before)} {call}; {' '.join(after)} 0; }})"
+        result = self.fresh()
+        keep = f"{c_type(function.result)} {result} = {call};"
+        return f"({{ {' '.join(before)} {keep} {' '.join(after)} {result}; }})"
+
+    def _in_order(
+        self,
+        function: typed.Block,
+        node: typed.FunctionCall,
+        arguments: list[str],
+        given: set[int],
+    ) -> list[str]:
+        """Inputs and in-outs, then every output: a null pointer where nobody wants it."""
+        inputs = arguments[: len(node.arguments)]
+        wanted = iter(arguments[len(node.arguments) :])
+        targets = {id(symbol): next(wanted) for symbol, _, _ in node.outputs}
+        outputs = function.of_kind("VAR_OUTPUT")
+        assert given <= {id(symbol) for symbol in outputs}
+        return [*inputs, *(targets.get(id(symbol), "0") for symbol in outputs)]
+
+    def store(self, target: typed.Expression, value: str) -> str:
+        """A statement that puts a value into a variable or a part of one."""
+        if isinstance(target, typed.Part):
+            base, type_ = self.render(target.base), c_type(target.base.type)
+            mask = (1 << target.width) - 1
+            kept = f"(uint64_t){base} & ~({mask}ull << {target.shift})"
+            return (
+                f"{base} = ({type_})({kept} | ((uint64_t)({value}) & {mask}ull) << {target.shift});"
+            )
+        if isinstance(target, typed.Character):
+            raise Unsupported("character")
+        return f"{self.render(target)} = {value};"
 
 
-def _binary(node: typed.Binary) -> str:
-    sign = _SIGNS.get(node.operator, node.operator)
-    left, right = node.left, node.right
-    if is_real(left.type) or node.type.name == "BOOL":
-        values = (expression(left), expression(right))
-        if not is_real(left.type) and left.type.name != "BOOL":
-            values = (number(left), number(right))
-        return f"(({c_type(node.type)})({values[0]} {sign} {values[1]}))"
-    if node.operator in ("/", "MOD"):
-        wide = is_wide_unsigned(node.type)
-        name = {"/": "DIVIDE", "MOD": "MODULO"}[node.operator]
-        if wide and name == "DIVIDE":
-            return f"({number(left)} / {number(right)})"
-        text = f"{'U' if wide else ''}{name}({number(left)}, {number(right)})"
-        return cut(text, node.type, node.wraps)
-    return cut(f"{number(left)} {sign} {number(right)}", node.type, node.wraps)
+def c_name(key: str) -> str:
+    """A C name for a variable."""
+    return "x_" + "".join(c if c.isalnum() and c.isascii() else f"_{ord(c):x}_" for c in key)
 
 
-def _convert(node: typed.Convert) -> str:
-    source, target = node.operand.type, node.type
-    text = expression(node.operand)
-    if is_real(target):
-        return f"(({c_type(target)}){text})"
-    if is_real(source):
-        text = f"{'trunc' if node.mode == 'truncate' else 'rint'}((double){text})"
-        return f"(({c_type(target)})(int64_t){text})"
-    return cut(number(node.operand), target, node.wraps)
+def leaves(
+    type_: Type, initial: Any, path: str, place: str
+) -> Iterable[tuple[str, str, Type, Any]]:
+    """The single values of a variable: path, C place, type, initial value."""
+    if isinstance(type_, ArrayType):
+        yield from _elements(type_, type_.bounds, initial, (path, ""), (place, "0"))
+    elif isinstance(type_, StructType):
+        for key, member in type_.fields.items():
+            value = (initial or {}).get(key)
+            value = member.initial if value is None else value
+            yield from leaves(member.type, value, f"{path}.{key}", f"{place}.{c_name(key)}")
+    elif isinstance(type_, BlockType):
+        for key, symbol in type_.block.symbols.items():
+            if symbol.storage == "slot" and symbol.kind != "VAR_IN_OUT":
+                value = (initial or {}).get(key)
+                value = symbol.initial if value is None else value
+                yield from leaves(symbol.type, value, f"{path}.{key}", f"{place}.{c_name(key)}")
+    elif initial is not None:
+        yield path, place, type_, initial
+    else:
+        yield path, place, type_, type_.low if isinstance(type_, SubrangeType) else 0
 
 
-def _call(node: typed.StandardCall) -> str:
-    texts = [f"({c_type(a.type)}){expression(a)}" for a in node.arguments]
-    type_ = c_type(node.type)
-    if node.name == "SEL":
-        return f"({texts[0]} ? {texts[2]} : {texts[1]})"
-    if node.name in ("MIN", "MAX"):
-        sign = "<" if node.name == "MIN" else ">"
-        return f"({{ {type_} a = {texts[0]}, b = {texts[1]}; a {sign} b ? a : b; }})"
-    if node.name == "LIMIT":
-        declared = f"{type_} lo = {texts[0]}, x = {texts[1]}, hi = {texts[2]};"
-        return f"({{ {declared} x = lo > x ? lo : x; hi < x ? hi : x; }})"
-    if node.name == "SQRT":
-        return f"(({type_})sqrt({texts[0]}))"
-    assert node.name == "ABS", node.name
-    if is_real(node.type):
-        return f"(({type_})fabs({texts[0]}))"
-    return f"({{ int64_t a = {texts[0]}; ({type_})(a < 0 ? -a : a); }})"
-
-
-_RENDERERS: dict[type, Any] = {
-    typed.Constant: _constant,
-    typed.Variable: _variable,
-    typed.Unary: _unary,
-    typed.Binary: _binary,
-    typed.Convert: _convert,
-    typed.StandardCall: _call,
-}
+def _elements(
+    type_: ArrayType,
+    bounds: tuple[tuple[int, int], ...],
+    initial: Any,
+    path: tuple[str, str],
+    place: tuple[str, str],
+) -> Iterable[tuple[str, str, Type, Any]]:
+    (low, high), *rest = bounds
+    for number in range(high - low + 1):
+        value = initial[number] if initial is not None else None
+        index = f"{path[1]},{low + number}".lstrip(",")
+        offset = f"({place[1]}) * {high - low + 1} + {number}"
+        if rest:
+            inner = (path[0], index), (place[0], offset)
+            yield from _elements(type_, tuple(rest), value, *inner)
+        else:
+            value = type_.initial if value is None else value
+            yield from leaves(
+                type_.element, value, f"{path[0]}[{index}]", f"{place[0]}.at[{offset}]"
+            )
