@@ -36,6 +36,10 @@ MAX_QUEUED_ACTIONS = 256
 
 CLOSE_TIMEOUT_S = 1.0
 
+KEEPALIVE = {"TCP_KEEPIDLE": 60, "TCP_KEEPINTVL": 10, "TCP_KEEPCNT": 3}
+"""Seconds until a silent client is probed, between probes, and probes until it is given up.
+The system's own figures are hours, so that a client without power would hold its place."""
+
 
 class ModbusServer:
     """Serves devices on one listening socket.
@@ -296,6 +300,9 @@ def _tune_socket(transport: asyncio.BaseTransport) -> None:
     if sock is not None:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        for name, value in KEEPALIVE.items():
+            if hasattr(socket, name):  # not every system has all three
+                sock.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
 
 
 def _reset_on_close(transport: asyncio.BaseTransport) -> None:

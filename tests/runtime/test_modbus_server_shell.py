@@ -14,7 +14,7 @@ from softctl.errors import SoftctlError
 from softctl.modbus import Bank, Device, Server
 from softctl.modbus.frames import encode_frame
 from softctl.modbus.server import Close, Connection, Send
-from softctl.runtime.modbus_server import ModbusServer
+from softctl.runtime.modbus_server import KEEPALIVE, ModbusServer
 from softctl.values.tables import Table
 
 pytestmark = pytest.mark.network
@@ -73,6 +73,24 @@ async def test_connections_are_counted(served) -> None:
     for _, writer in pairs:
         await _end(writer)
     await _eventually(lambda: server.connections == 0)
+
+
+async def test_a_client_that_is_gone_without_a_word_is_probed(served) -> None:
+    """Small replies go at once, and a half-open connection ends in minutes, not in hours.
+
+    The guide recommends both options (Messaging on TCP/IP V1.0b, section 4.3.2).
+    """
+    server, host, port = served
+    _, writer = await asyncio.open_connection(host, port)
+    await _eventually(lambda: server.connections == 1)
+    (protocol,) = server._protocols.values()
+    sock = protocol._transport.get_extra_info("socket")
+    assert sock.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
+    assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+    for name, value in KEEPALIVE.items():
+        if hasattr(socket, name):
+            assert sock.getsockopt(socket.IPPROTO_TCP, getattr(socket, name)) == value
+    await _end(writer)
 
 
 async def test_a_client_that_closes_its_side_still_gets_its_answers(served) -> None:

@@ -266,3 +266,13 @@ def test_the_example_is_good(machine: Machine) -> None:
     faults = parse_wire_faults(path.read_text(), path.name, machine)
     assert len(faults.hmi) == 4
     assert len(faults.field) == 1
+
+
+def test_the_example_in_the_readme_is_good(machine: Machine) -> None:
+    """What people copy works, and every effect that exists is in its table."""
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    section = text.partition("\n## Wire faults\n")[2].partition("\n## ")[0]
+    example = section.partition("```yaml\n")[2].partition("```")[0]
+    names = [rule.name for rule in parse_wire_faults(example, "README.md", machine).hmi]
+    assert names == ["late_answers", "busy", "stuck_level"]
+    assert [effect for effect in EFFECTS if f"`{effect}`" not in section] == []
