@@ -26,6 +26,9 @@ from softctl.errors import SoftctlError
 from softctl.runtime.conform_lines import Dial
 
 _WIDTH = 110
+_LIST_WIDTH = 130
+"""From here on, clauses stand beside the titles of cases and not under them."""
+
 _REDRAW_S = 0.1
 _BAR_CELLS = 40
 _VERDICT_CELLS = 15
@@ -160,7 +163,11 @@ def print_cases(cases: Sequence[Case], *, as_json: bool) -> None:
         table = Table(box=None, padding=(0, 2, 0, 0), show_header=False, show_edge=False)
         table.add_column(no_wrap=True, min_width=32)
         for case in found:
-            table.add_row(Text(case.id), Text(case.title), Text(case.clause, "dim"))
+            title, clause = Text(case.title), Text(case.clause, "dim")
+            if console.width >= _LIST_WIDTH:
+                table.add_row(Text(case.id), title, clause)
+            else:
+                table.add_row(Text(case.id), Text("\n").join((title, clause)))
         console.print(Padding(table, (0, 0, 1, 2)))
 
 
