@@ -13,6 +13,7 @@ from softctl.logic.types import (
     ERROR,
     LREAL,
     LTIME,
+    LWORD,
     REAL,
     TIME,
     UNTYPED_INT,
@@ -174,6 +175,11 @@ class ExpressionChecker(AccessChecker):
 
     def _unary(self, node: tree.Unary, want: Type | None) -> typed.Expression:
         operand = self.expression(node.operand, want)
+        if node.operator == "NOT" and operand.type is UNTYPED_INT:
+            bits = isinstance(want, ElementaryType) and (
+                want.is_integer or is_kind(want, Kind.BITS)
+            )
+            operand = self.coerce(operand, want if bits and want is not None else LWORD)
         return self.unary(node.at, node.operator, operand)
 
     def unary(self, at: Token, operator: str, operand: typed.Expression) -> typed.Expression:

@@ -28,6 +28,7 @@ from softctl.logic.types import (
     REAL,
     UNTYPED_REAL,
     ArrayType,
+    EnumType,
     OpenArrayType,
     StringType,
     Type,
@@ -35,16 +36,21 @@ from softctl.logic.types import (
     common_type,
     is_aggregate,
     is_integer,
+    is_kind,
     is_real,
     is_untyped,
     limits,
     widens,
 )
-from softctl.values.types import ElementaryType
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, Kind
 
 _BOUNDS = {"LOWER_BOUND": "LOW", "UPPER_BOUND": "HIGH"}
 _OF_AN_ARRAY = (Parameter("ARR", "", "ANY"), Parameter("DIM", "", "ANY_INT"))
 _OF_ADDRESSES = frozenset(("ADR", "ADRINST", "REF", "SIZEOF", "__NEW", "__DELETE"))
+_SHIFTS = frozenset(("SHL", "SHR", "ROL", "ROR"))
+_BITS_OF_SIZE = {
+    type_.bits: type_ for type_ in ELEMENTARY_TYPES.values() if type_.kind is Kind.BITS
+}
 _REPEATING = frozenset(("+", "*", "AND", "OR", "XOR", "=", "<", ">", "<=", ">="))
 
 
@@ -65,7 +71,7 @@ class StandardCallChecker(ConversionChecker):
         if name in SIGNATURES:
             return self._signature_call(node, SIGNATURES[name], forced, want)
         if conversion_name(name) is None:
-            return self._unknown(node, name)
+            return self._enum_conversion(node, name) or self._unknown(node, name)
         placed = self._place(node, formal(name, 1), node.arguments)
         if placed is None:
             return typed.Constant(node.at, ERROR, 0)
@@ -113,6 +119,26 @@ class StandardCallChecker(ConversionChecker):
             if type_ is not None and values[position].type is not ERROR:
                 values[position] = self.coerce(values[position], type_)
         return self.binary(node.at, operator, values[0], values[1])
+
+    def _enum_conversion(self, node: tree.Call, name: str) -> typed.Expression | None:
+        """`INT_TO_Mode` and `Mode_TO_INT`, which the standard has not; None if it is neither."""
+        source_name, mark, target_name = name.rpartition("TO_")
+        declared = self.world.find_type(target_name) if mark else None
+        source = self.world.find_type(source_name.rstrip("_")) if mark else None
+        target = declared.type if declared is not None else elementary(target_name)
+        enums = [d.type for d in (source, declared) if d is not None]
+        if target is None or not enums or not all(isinstance(e, EnumType) for e in enums):
+            return None
+        self.reporter.depart(node.at, f"a conversion of the enumeration {enums[0]} by its name")
+        placed = self._place(node, formal(name, 1), node.arguments)
+        if placed is None:
+            return typed.Constant(node.at, ERROR, 0)
+        value = self.settle(self.expression(placed[0]))
+        if isinstance(target, EnumType) and is_integer(value.type):
+            return self.into_enum(value, target, node.at)
+        if isinstance(target, ElementaryType) and value.type is enums[0]:
+            return self.converted(node.at, value, target)
+        return self.coerce(value, target, node.at)
 
     def _unknown(self, node: tree.Call, name: str) -> typed.Expression:
         names = [*SIGNATURES, *OPERATORS, *_BOUNDS, *self.world.block_names]
@@ -185,6 +211,24 @@ class StandardCallChecker(ConversionChecker):
         values = [self.expression(value, forced or want) for value in placed]
         if any(value.type is ERROR for value in values):
             return typed.Constant(node.at, ERROR, 0)
+        number = values[0].type
+        if signature.name in _SHIFTS and is_kind(number, Kind.SIGNED, Kind.UNSIGNED):
+            assert isinstance(number, ElementaryType)
+            self.reporter.depart(node.at, f"{signature.name} of {number}: convert it to bits first")
+            values[0] = self.number(values[0].at, values[0], _BITS_OF_SIZE[number.bits])
+            return self.number(
+                node.at, self._overloaded(node, signature, values, forced, want), number
+            )
+        return self._overloaded(node, signature, values, forced, want)
+
+    def _overloaded(
+        self,
+        node: tree.Call,
+        signature: Signature,
+        values: list[typed.Expression],
+        forced: Type | None,
+        want: Type | None,
+    ) -> typed.Expression:
         bound = self._bind(node, signature, values, forced, want)
         if bound is None:
             return typed.Constant(node.at, ERROR, 0)

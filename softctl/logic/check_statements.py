@@ -15,13 +15,15 @@ from softctl.logic.types import (
     VOID,
     BlockType,
     EnumType,
+    StringType,
     SubrangeType,
     Type,
     is_integer,
     is_kind,
+    is_real,
     limits,
 )
-from softctl.values.types import Kind
+from softctl.values.types import ElementaryType, Kind
 
 MAX_LOOPS = 16
 """Python takes twenty blocks inside one another, and some are needed for other things."""
@@ -299,8 +301,8 @@ class StatementChecker(ExpressionChecker):
     def _case(self, node: tree.Case) -> typed.Statement | None:
         selector = self.settle(self.expression(node.selector))
         type_ = selector.type
-        whole = is_integer(type_) or is_kind(type_, Kind.BITS) or isinstance(type_, EnumType)
-        if type_ is not ERROR and not whole:
+        single = isinstance(type_, ElementaryType | EnumType | StringType) and not is_real(type_)
+        if type_ is not ERROR and not single:
             self.reporter.error(
                 node.selector.at, f"expected a whole number or enumeration, got {type_}"
             )

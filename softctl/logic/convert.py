@@ -24,6 +24,7 @@ from softctl.logic.types import (
     StringType,
     SubrangeType,
     Type,
+    is_integer,
     is_kind,
     is_real,
     is_string,
@@ -52,6 +53,8 @@ class Converter:
             return self._into_subrange(self.coerce(value, target.base, at), target, at)
         if source == target or (isinstance(target, OpenArrayType) and target.takes(source)):
             return value
+        if isinstance(target, EnumType) and is_integer(source):
+            return self.into_enum(value, target, at)
         if isinstance(value, typed.Constant):
             return self._constant(value, target, at)
         if widens(source, target):
@@ -65,6 +68,20 @@ class Converter:
                 )
             return _converted(value, target)
         return self.mismatch(value, target, at)
+
+    def into_enum(self, value: typed.Expression, target: EnumType, at: Token) -> typed.Expression:
+        """A whole number as a value of an enumeration; one outside of it is a fault."""
+        if isinstance(value, typed.Constant):
+            label = target.labels.get(value.value)
+            if label is None:
+                self.reporter.error(at, f"expected {_article(target)}, got {value.value}")
+                return typed.Constant(value.at, ERROR, 0)
+            message = f"{value.value} as a value of {target}: write {target}#{label}"
+            self.reporter.depart(at, message)
+            return typed.Constant(value.at, target, value.value)
+        self.reporter.depart(at, f"{value.type} becomes {target} here: write its values by name")
+        low, high = min(target.labels), max(target.labels)
+        return typed.RangeCheck(at, target, value, low, high)
 
     def mismatch(self, value: typed.Expression, target: Type, at: Token) -> typed.Expression:
         """Report a value of the wrong type."""

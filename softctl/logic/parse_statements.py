@@ -14,6 +14,9 @@ _CHART_WORDS = frozenset(
 ENDS = frozenset(
     ["ELSE", "ELSIF", "END_IF", "END_CASE", "END_FOR", "END_WHILE", "END_REPEAT", "UNTIL", "end"]
 )
+_LABEL_STARTS = frozenset(
+    ["int", "based", "typed", "string", "wstring", "-", "+", "(", "TRUE", "FALSE"]
+)
 _IN_LABELS = frozenset(["name", "int", "based", "typed", ".", "+", "-", "*"])
 _STOPS = ENDS | _CHART_WORDS | POU_ENDS | SECTION_KINDS | OBJECT_WORDS
 
@@ -170,7 +173,7 @@ class StatementParser(DeclarationParser):
     def _at_label(self) -> bool:
         """Labels look like expressions: a `:` comes before any mark of a statement."""
         kind = self.token.kind
-        if kind in ("int", "based", "typed", "-", "+", "(", "TRUE", "FALSE"):
+        if kind in _LABEL_STARTS:
             return True
         if kind != "name":
             return False

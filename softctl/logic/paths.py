@@ -127,13 +127,14 @@ def _step(type_: Type, word: str | tuple[int, ...], steps: list[str | int], path
 
 
 def _element(type_: Type, indices: tuple[int, ...], steps: list[str | int], path: str) -> Type:
-    if not isinstance(type_, ArrayType) or len(indices) != len(type_.bounds):
+    if not isinstance(type_, ArrayType) or len(indices) < len(type_.bounds):
         raise SoftctlError(f"expected another kind of index for {type_} ({path})")
-    for index, (low, high) in zip(indices, type_.bounds, strict=True):
+    rest = indices[len(type_.bounds) :]
+    for index, (low, high) in zip(indices, type_.bounds, strict=False):
         if not low <= index <= high:
             raise SoftctlError(f"expected an index between {low} and {high}, got {index} ({path})")
         steps.append(index - low)
-    return type_.element
+    return _element(type_.element, rest, steps, path) if rest else type_.element
 
 
 def _join(message: str, path: str, hint: str) -> str:

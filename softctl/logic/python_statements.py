@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from softctl.logic import typed
 from softctl.logic.python_expressions import ExpressionRenderer, mangle, returned
 from softctl.logic.python_usage import calls_functions, is_inlined, survey
@@ -398,13 +400,13 @@ class StatementRenderer(ExpressionRenderer):
         put(f"g.fuel -= {name}")
 
 
-def _label_test(name: str, labels: list[tuple[int, int]]) -> str:
+def _label_test(name: str, labels: list[tuple[Any, Any]]) -> str:
     singles = [low for low, high in labels if low == high]
-    tests = [f"{low} <= {name} <= {high}" for low, high in labels if low != high]
+    tests = [f"{low!r} <= {name} <= {high!r}" for low, high in labels if low != high]
     if len(singles) == 1:
-        tests.insert(0, f"{name} == {singles[0]}")
+        tests.insert(0, f"{name} == {singles[0]!r}")
     elif singles:
-        tests.insert(0, f"{name} in ({', '.join(map(str, singles))})")
+        tests.insert(0, f"{name} in ({', '.join(map(repr, singles))})")
     return " or ".join(tests) or "False"
 
 

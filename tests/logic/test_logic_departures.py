@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from softctl.logic import Source, compile_application
+from softctl.logic import LogicFault, Source, compile_application
 
 
 @pytest.mark.parametrize(
@@ -134,6 +134,12 @@ def test_transitions_that_cannot_be_cleared_are_doubtful(condition):
     [
         ("dt : DINT;", "dt := 3; r := dt;", "the type's name DT as a name: write another", 3),
         ("time : DINT;", "time := 3; r := time;", "the type's name TIME as a name", 3),
+        ("i : INT := -6;", "i := SHL(i, 1); r := i;", "SHL of INT: convert it to bits first", -12),
+        ("i : INT := 9;", "r := i AND NOT 1;", "AND of DINT values", 8),
+        ("m : Mode;", "m := 2; r := m;", "2 as a value of Mode: write Mode#Auto", 2),
+        ("m : Mode; k : INT := 1;", "m := k; r := m;", "INT becomes Mode here", 1),
+        ("m : Mode; k : INT := 1;", "m := INT_TO_Mode(k); r := m;", "enumeration Mode", 1),
+        ("m : Mode := Auto;", "r := Mode_TO_INT(m);", "a conversion of the enumeration Mode", 2),
         ("by : INT := 2;", "FOR by := by TO 9 BY 3 DO r := r + by; END_FOR;", "keyword BY", 15),
         ("at, to : DINT := 2;", "to := -to; r := (at) - to;", "the keyword TO as a name", 4),
         (
@@ -155,7 +161,8 @@ def test_habits_of_names_and_numbers_run_with_a_warning(
     bench, problems, declared, body, warning, value
 ):
     """Each means what its writer meant, and is an error only where the standard must be kept."""
-    text = f"PROGRAM P VAR r : DINT; {declared} END_VAR {body} END_PROGRAM"
+    types = "TYPE Mode : (Off, Manual, Auto); END_TYPE"
+    text = f"{types} PROGRAM P VAR r : DINT; {declared} END_VAR {body} END_PROGRAM"
     made = bench(text)
     made.scan()
     assert made["P.r"] == value
@@ -193,3 +200,27 @@ def test_an_instance_can_be_an_input(bench):
     assert made["P.w.q"] is False
     made.scan(20)
     assert made["P.w.q"] is True
+
+
+def test_a_number_outside_of_an_enumeration_is_an_error_or_a_fault(bench, problems):
+    """A constant is told before the run, a variable when it comes to it."""
+    text = "TYPE Mode : (Off, Manual, Auto); END_TYPE PROGRAM P VAR m : Mode; k : INT; END_VAR {}"
+    found = problems(text.format("m := 3; END_PROGRAM"))
+    assert "expected a value of Mode (Off, Manual, Auto…), got 3" in found[0].message
+    made = bench(text.format("m := k; END_PROGRAM"))
+    made["P.k"] = 3
+    with pytest.raises(LogicFault, match=r"between 0 and 2, got 3 \(p\.st:1\).*K = 3"):
+        made.scan()
+
+
+def test_case_takes_truth_values_durations_and_texts(bench):
+    """Any elementary type selects (third edition, table 72), ranges included."""
+    made = bench(
+        """PROGRAM P VAR b : BOOL; t : TIME := T#3s; s : STRING := 'stop'; x, y, z : INT; END_VAR
+        CASE b OF FALSE: x := 1; TRUE: x := 2; END_CASE;
+        CASE t OF T#0s..T#1s: y := 1; T#2s..T#1m: y := 2; END_CASE;
+        CASE s OF 'go', 'run': z := 1; 'it$'s': z := 2; 'stop': z := 3; END_CASE;
+        END_PROGRAM"""
+    )
+    made.scan()
+    assert (made["P.x"], made["P.y"], made["P.z"]) == (1, 2, 3)
