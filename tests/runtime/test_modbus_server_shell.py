@@ -146,18 +146,6 @@ async def test_lost_framing_closes_the_connection(served) -> None:
     await _end(writer)
 
 
-async def test_small_replies_are_not_held_back(served) -> None:
-    """The guide (V1.0b, 4.3.2) recommends TCP_NODELAY and keepalive."""
-    server, host, port = served
-    _reader, writer = await asyncio.open_connection(host, port)
-    await _eventually(lambda: server.connections == 1)
-    (protocol,) = server._protocols.values()
-    sock = protocol._transport.get_extra_info("socket")
-    assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
-    assert sock.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE) != 0
-    await _end(writer)
-
-
 async def test_a_client_that_takes_no_answers_is_not_read_from(served) -> None:
     """Back-pressure: its requests wait in its own socket; another client is served."""
     server, host, port = served
