@@ -5,6 +5,8 @@ from __future__ import annotations
 from random import Random
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from softctl.modbus import Bank, Client, Device, Server
 from softctl.modbus.actions import Action, Close, Send
@@ -327,3 +329,68 @@ def test_rules_are_active_in_their_time() -> None:
     rule = Rule(Silence(), Scope(from_ns=10, until_ns=20))
     faults = Faults(Random(1), 100, [rule])
     assert [bool(faults.active(now)) for now in (109, 110, 119, 120)] == [False, True, True, False]
+
+
+SMALL = st.integers(0, 300)
+OFFSETS = st.integers(-70_000, 70_000)
+EFFECTS = st.one_of(
+    st.just(Silence()),
+    st.builds(Refuse, st.integers(0, 255)),
+    st.just(Freeze()),
+    st.just(SwapWords()),
+    st.builds(WrongTransaction, OFFSETS),
+    st.builds(WrongUnit, OFFSETS),
+    st.builds(WrongLength, OFFSETS),
+    st.builds(Truncate, SMALL),
+    st.builds(Split, st.integers(1, 300), SMALL),
+    st.builds(Delay, SMALL, SMALL),
+    st.builds(Cut, SMALL),
+    st.just(Reset()),
+    st.just(Deny()),
+)
+ENDS = st.tuples(st.integers(0, 70), st.integers(0, 70)).map(sorted)
+SCOPES = st.builds(
+    lambda table, ends, share, functions: Scope(
+        table=table,
+        first=ends[0],
+        last=ends[1],
+        probability=share,
+        functions=frozenset(functions),
+    ),
+    st.none() | st.sampled_from(list(Table)),
+    ENDS,
+    st.sampled_from([0.0, 0.5, 1.0]),
+    st.lists(st.integers(1, 24), max_size=3),
+) | st.just(Scope())
+REQUESTS = st.one_of(
+    st.builds(
+        lambda code, first, count: bytes((code, 0, first, 0, count)),
+        st.integers(1, 6),
+        st.integers(0, 70),
+        st.integers(0, 130),
+    ),
+    st.builds(
+        lambda read, write: bytes((23, 0, read, 0, 3, 0, write, 0, 1, 2, 7, 8)),
+        st.integers(0, 70),
+        st.integers(0, 70),
+    ),
+    st.binary(min_size=1, max_size=40),
+)
+
+
+@given(
+    st.lists(st.builds(Rule, EFFECTS, SCOPES), max_size=5),
+    st.lists(st.tuples(st.integers(0, 3), REQUESTS), min_size=1, max_size=6),
+)
+@settings(max_examples=300, deadline=None)
+def test_any_faults_on_any_requests_are_bytes_and_times(
+    rules: list[Rule], requests: list[tuple[int, bytes]]
+) -> None:
+    """However faults combine, nothing is raised, sent before its time or sent empty."""
+    server = _server(*rules)
+    frames = b"".join(encode_frame(7, unit, pdu) for unit, pdu in requests)
+    for action in server.connect(Client("x", "192.0.2.1")).receive(frames, NOW):
+        assert action.at_ns >= NOW
+        assert not isinstance(action, Send) or action.data
+    assert server.faults is not None
+    assert all(server.faults.count(rule) <= len(requests) for rule in rules)
