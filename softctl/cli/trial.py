@@ -52,6 +52,13 @@ def trial(
     junit: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML too.")
     ] = None,
+    html: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the record as an HTML page too.")
+    ] = None,
+    pdf: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the record as PDF too, by an installed Chromium."),
+    ] = None,
     list_: Annotated[
         bool, typer.Option("--list", help="List the trials, and run nothing.")
     ] = False,
@@ -65,7 +72,7 @@ def trial(
     from softctl.runtime.folder import demo_folder, load_folder
     from softctl.runtime.trials import load_trials, run_trials
 
-    files = output.Files(json_, junit)
+    files = output.Files(json_, junit, html, pdf)
     files.require_writable()
     found = load_trials(load_folder(folder or demo_folder()))
     chosen = found.choose(only or ())

@@ -14,7 +14,9 @@ from rich.table import Table
 from rich.text import Text
 
 from softctl.errors import SoftctlError
+from softctl.runtime.pdf import print_pdf, require_browser
 from softctl.runtime.trials import Chosen
+from softctl.trial.page import to_html
 from softctl.trial.report import Report, counts_text, verdict_line
 from softctl.trial.result import Outcome, Result, Verdict
 from softctl.trial.wording import moment
@@ -30,16 +32,21 @@ class Files:
 
     json: Path | None
     junit: Path | None
+    html: Path | None
+    pdf: Path | None
 
     def require_writable(self) -> None:
         """Before the run rather than after it; raises SoftctlError."""
-        for path in (self.json, self.junit):
+        for path in (self.json, self.junit, self.html, self.pdf):
             if path is not None and (path.is_dir() or not path.absolute().parent.is_dir()):
                 raise SoftctlError(f"expected a file in a folder that exists, got {path}")
+        if self.pdf is not None:
+            require_browser()
 
     def write(self, report: Report) -> None:
         """Write each that was asked for; raises SoftctlError."""
-        for path, form in ((self.json, to_json), (self.junit, to_junit)):
+        forms = ((self.json, to_json), (self.junit, to_junit), (self.html, to_html))
+        for path, form in forms:
             if path is None:
                 continue
             try:
@@ -47,6 +54,8 @@ class Files:
             except OSError as error:
                 reason = error.strerror or error
                 raise SoftctlError(f"expected to write {path}, got {reason}") from error
+        if self.pdf is not None:
+            print_pdf(to_html(report), self.pdf)
 
 
 class Progress:

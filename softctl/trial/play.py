@@ -9,13 +9,23 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from softctl.errors import SoftctlError
 from softctl.logic import Condition, Evaluator
 from softctl.trial import model
 from softctl.trial.model import Action, AnyRow, Trial, row_conditions
-from softctl.trial.result import WINDOW_NS, Deed, Outcome, Result, StepLog, Verdict, Window
+from softctl.trial.result import (
+    AFTER_NS,
+    WINDOW_NS,
+    Deed,
+    Outcome,
+    Result,
+    StepLog,
+    Verdict,
+    Window,
+)
 from softctl.trial.wording import condition_names, done, expected, moment, seconds, values_text
 
 Flags = tuple[tuple[bool, ...], ...]
@@ -104,9 +114,10 @@ class Player:
             if expected(row) and number not in seen:
                 self._note(number, row, (Outcome.NOT_REACHED, "the trial did not come to it"))
         self._verdicts.sort(key=lambda pair: pair[0])
+        verdicts = [self._with_what_followed(*pair) for pair in self._verdicts]
         return Result(
             self.trial,
-            tuple(verdict for _, verdict in self._verdicts),
+            tuple(verdicts),
             tuple(self._deeds),
             self.steps.close(self._now_ns),
             self._now_ns,
@@ -194,23 +205,28 @@ class Player:
 
     def _note(self, number: int, row: AnyRow, ended: Ended) -> None:
         outcome, found = ended
-        window = self._window(row) if outcome is Outcome.NOT_MET else None
+        now_ns = self._now_ns
+        window = self._window(row, now_ns, now_ns) if outcome is Outcome.NOT_MET else None
         text = row.text or expected(row)
         verdict = Verdict(outcome, text, expected(row), found, self._now_ns, row.place, window)
         self._verdicts.append((number, verdict))
 
-    def _window(self, row: AnyRow) -> Window:
-        names = condition_names(*row_conditions(row))
-        if not names:
-            names = self.evaluator.names
+    def _with_what_followed(self, number: int, verdict: Verdict) -> Verdict:
+        """A verdict whose window goes on a little, now that more is known."""
+        if verdict.window is None:
+            return verdict
+        end_ns = verdict.at_ns + AFTER_NS
+        return replace(verdict, window=self._window(self._rows[number], verdict.at_ns, end_ns))
+
+    def _window(self, row: AnyRow, at_ns: int, end_ns: int) -> Window:
+        names = condition_names(*row_conditions(row)) or self.evaluator.names
         places = [self.evaluator.names.index(name) for name in names]
-        since = self._now_ns - WINDOW_NS
         return Window(
             names,
             tuple(
                 (time, tuple(values[place] for place in places))
                 for time, values in self._trace
-                if time >= since
+                if at_ns - WINDOW_NS <= time <= end_ns
             ),
         )
 
@@ -252,6 +268,7 @@ class _Expecting(_Observer):
         self._true_since_ns: int | None = None
         self._broken_ns: int | None = None
         self._is_first = True
+        self._is_timed = within_ns > 0
 
     def look(self, now_ns: int, entered: Sequence[tuple[str, str]], missed: int) -> Ended | None:
         if self._is_first:
@@ -283,7 +300,8 @@ class _Expecting(_Observer):
     def _failed(self, now_ns: int) -> Ended:
         if self._broken_ns is not None:
             return Outcome.NOT_MET, f"became false at {moment(self._broken_ns)}: {self._values()}"
-        return Outcome.NOT_MET, f"false until {moment(now_ns)}: {self._values()}"
+        word = "until" if self._is_timed else "at"
+        return Outcome.NOT_MET, f"false {word} {moment(now_ns)}: {self._values()}"
 
     def _is_comparison(self) -> bool:
         return isinstance(self._row, model.Expect) and self._row.measured is not None

@@ -13,6 +13,9 @@ from softctl.trial.model import Trial
 WINDOW_NS = 10_000_000_000
 """How much of the related values goes with an expectation that was not met."""
 
+AFTER_NS = 3_000_000_000
+"""How much of what followed goes with it, where the trial went on."""
+
 
 class Outcome(Enum):
     """How an expectation ended."""
@@ -24,7 +27,7 @@ class Outcome(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """The values of some variables up to a moment: `samples` are (time, values)."""
+    """The values of some variables around a moment: `samples` are (time, values)."""
 
     names: tuple[str, ...]
     samples: tuple[tuple[int, tuple[Any, ...]], ...]
