@@ -118,7 +118,7 @@ def run(papers: Papers, prepared: Prepared):
         tls, identities = prepared.context, prepared.identities
         wanted = Wanted(writes=WRITES, can_half_close=False, secured=prepared.secured)
         with listening(make(papers, trusted)) as port:
-            dial = Dial("127.0.0.1", port, 0.5, 0.02, tls=tls, identities=identities)
+            dial = Dial("127.0.0.1", port, 1.0, 0.1, tls=tls, identities=identities)
             return await run_cases(dial, wanted, choose(["tls"]))
 
     return play
@@ -227,7 +227,7 @@ async def test_cases_without_what_they_need_do_not_apply(papers) -> None:
     with TlsOptions(ca=papers.authority, cert=papers.fitter).prepared() as prepared:
         tls, identities = prepared.context, prepared.identities
         with listening(SecureServer(papers, [])) as port:
-            dial = Dial("127.0.0.1", port, 0.5, 0.02, tls=tls, identities=identities)
+            dial = Dial("127.0.0.1", port, 1.0, 0.1, tls=tls, identities=identities)
             wanted = Wanted(can_half_close=False, secured=prepared.secured)
             report = await run_cases(dial, wanted, choose(["tls"]))
     other = {r.case.id for r in report.results if r.outcome.verdict is not Verdict.PASS}
