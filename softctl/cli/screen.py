@@ -8,6 +8,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from softctl.cli.carriers import draw_carriers
 from softctl.cli.status import Status
 from softctl.control import Controller
 from softctl.machine import Point, Role, Value
@@ -25,6 +26,7 @@ def draw(status: Status, events: Sequence[str]) -> RenderableType:
     parts: list[RenderableType] = [Text()]
     if status.device is not None:
         parts.append(_vessels(status))
+        parts.append(draw_carriers(status.device.plant.carriers()))
     if status.controller is not None:
         parts.append(_charts(status))
         parts.append(_points(status.controller))

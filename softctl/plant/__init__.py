@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from softctl.plant.faults import Fault
-from softctl.plant.parts import Move, Part, PartTrace
+from softctl.plant.parts import CarrierRow, Move, Part, PartTrace
 from softctl.plant.simulation import Plant, VesselRow, build_plant, check_plant
 
 __all__ = [
+    "CarrierRow",
     "Fault",
     "Move",
     "Part",

@@ -33,6 +33,19 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class CarrierRow:
+    """One carrier or tool for a status screen: a belt has a length and its parts.
+
+    `count` is how many parts it has; bins only count theirs.
+    """
+
+    name: str
+    count: int
+    length_m: float
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Move:
     """A part came to a piece of equipment, or fell to the floor (`where` is "floor")."""
 
@@ -56,6 +69,19 @@ class PartFinder:
         found = [_part(where, *values[i : i + width]) for where, i in rows if values[i]]
         order = {name: i for i, name in enumerate(dict.fromkeys(self._where))}
         return sorted(found, key=lambda part: (order[part.where], -part.place_m))
+
+
+def carrier_rows(wiring: Wiring, reader: ReaderOf, parts: Sequence[Part]) -> list[CarrierRow]:
+    """Every piece that can have parts, in the file's order; `parts` are those found."""
+    rows = []
+    for piece in wiring.pieces.values():
+        if piece.block.holds or _is_bin(piece):
+            here = tuple(part for part in parts if part.where == piece.name)
+            has_way = "room" in piece.block.outputs and "length" in piece.figures
+            length_m = piece.figures["length"] if has_way else 0.0
+            count = reader([f"{piece.name}.count"])()[0] if _is_bin(piece) else len(here)
+            rows.append(CarrierRow(piece.name, int(count), length_m, here))
+    return rows
 
 
 class PartTrace:

@@ -13,7 +13,7 @@ from softctl.plant.blocks import Input
 from softctl.plant.faults import Fault, FaultBook, fitted
 from softctl.plant.generate import PROGRAM, generate
 from softctl.plant.library import Library, load_library, standard_names
-from softctl.plant.parts import Part, PartFinder, PartTrace
+from softctl.plant.parts import CarrierRow, Part, PartFinder, PartTrace, carrier_rows
 from softctl.plant.plans import faulty, piece_of, planned_faults
 from softctl.plant.terminals import check_terminals
 from softctl.plant.values import suggestion
@@ -111,6 +111,10 @@ class Plant:
         if self._finder is None:
             self._finder = PartFinder(self._wiring, self.reader)
         return self._finder.parts()
+
+    def carriers(self) -> list[CarrierRow]:
+        """What has parts or could have some, with its parts, in the file's order."""
+        return carrier_rows(self._wiring, self.reader, self.parts())
 
     def trace_parts(self) -> PartTrace:
         """Record where each part goes from now on; costs some time in each step."""

@@ -347,6 +347,21 @@ def test_faults_of_a_belt(build, run):
     assert plant.read("K_1.received") == 4
 
 
+def test_parts_taken_off(build, run):
+    """Somebody takes the parts off: they are counted, and the trace says that they are gone."""
+    plant = build(ONE)
+    plant.write("M_1.run", True)
+    trace = plant.trace_parts()
+    run(plant, 7)
+    plant.inject(Fault("B_1", "parts taken off", at_ns=plant.now_ns, for_ns=S))
+    run(plant, 1)
+    assert plant.parts() == []
+    assert plant.read("B_1.taken_off") == 2
+    assert [part.where for part in trace.parts.values()] == ["floor", "floor"]
+    run(plant, 3)
+    assert list(where(plant)) == [3]
+
+
 @pytest.mark.parametrize(
     ("name", "free", "covered"),
     [
@@ -389,13 +404,15 @@ def test_a_low_part_passes_below_the_beam(build, run):
 @pytest.mark.parametrize("step", STEPS)
 def test_pulses_of_a_wheel(build, run, step):
     """Edges come each half pitch, at their times; a slipping or stuck wheel misses them."""
-    plant = build(ONE + "EN_1: {type: encoder, on: B_1, pitch: 70 mm}", step)
+    plant = build(ONE + "EN_1: {type: encoder, on: B_1, pitch: 70 mm, rollover: 0.98 m}", step)
     plant.write("M_1.run", True)
     run(plant, 10)
     way = 0.31 * (10 - 0.415)
     halves = int(way / 0.035)
     assert plant.read("EN_1.pulses") == halves // 2
     assert plant.read("EN_1.pulse") is (halves % 2 == 0)
+    # The counter starts again at its rollover.
+    assert plant.read("EN_1.counted") == pytest.approx(halves * 0.035 % 0.98, abs=1e-9)
     assert plant.read("EN_1.changed_at_s") == pytest.approx(halves * 0.035 / 0.31 + 0.415, abs=1e-9)
     plant.inject(Fault("EN_1", "stuck", for_ns=2 * S, at_ns=10 * S))
     run(plant, 2)
@@ -406,5 +423,8 @@ def test_pulses_of_a_wheel(build, run, step):
     for name, value in (("broken wire", False), ("short circuit", True)):
         plant.clear_faults()
         plant.inject(Fault("EN_1", name))
-        run(plant, 0.05)
+        plant.step()
+        counted = plant.read("EN_1.counted")
+        run(plant, 1)
         assert plant.read("EN_1.pulse") is value
+        assert plant.read("EN_1.counted") == counted

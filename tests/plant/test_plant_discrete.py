@@ -417,7 +417,7 @@ EN_1: {type: encoder, on: B_1, pitch: 70 mm}
 # Every fault of every discrete machine has its test, here or with the belts.
 FAULTS = {
     "CS_1": {"no parts"},
-    "B_1": {"stuck", "slip", "jam"},
+    "B_1": {"stuck", "slip", "jam", "parts taken off"},
     "ST_1": {"broken blade"},
     "X_1": set(),
     "K_1": {"jam", "broken wire", "dirty lens", "wrong contact sense"}
