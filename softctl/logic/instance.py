@@ -19,6 +19,7 @@ from softctl.logic.python_fault import ScanFault
 from softctl.logic.python_module import MARK
 from softctl.logic.schedule import Scheduled
 from softctl.logic.sfc import Chart
+from softctl.logic.transfer import TakeOver
 from softctl.logic.types import REAL, Type
 from softctl.logic.world import Configured, World
 from softctl.values.types import round_to_real
@@ -261,6 +262,45 @@ class Instance:
             last = location.last
             texts.append(f"{name}.{last}" if isinstance(last, str) else f"{name}[{last}]")
         return scope, texts
+
+    # Online change
+
+    def take_over(self, old: Instance) -> TakeOver:
+        """Go on where the instance of another version of the application is.
+
+        Its forces move here as well; those that nothing here can take are reset. The old
+        instance is not to be run again.
+        """
+        change = TakeOver()
+        forces = dict(old.forces)
+        old.release_all()
+        change.carry(old._world.globals_, self._world.globals_, old._globals, self._globals)
+        for key, block in old._blocks.items():
+            if key in self._blocks:
+                programs = (old._programs[key], self._programs[key])
+                change.carry_unit(block, self._blocks[key], *programs, block.name)
+            else:
+                change.gone.append(block.name)
+        self._take_over_phases(old)
+        for path, value in forces.items():
+            try:
+                self.force(path, value)
+            except SoftctlError:
+                change.reset.append(f"{path} (force)")
+        return change
+
+    def _take_over_phases(self, old: Instance) -> None:
+        """A task with the interval that it had keeps its phase."""
+        if self._due is None or old._due is None:
+            return
+        before = {
+            entry.name.upper(): (entry.interval_ns, due)
+            for entry, due in zip(old._scheduled, old._due, strict=True)
+        }
+        for number, entry in enumerate(self._scheduled):
+            interval_ns, due = before.get(entry.name.upper(), (None, 0))
+            if interval_ns == entry.interval_ns:
+                self._due[number] = due
 
     # Charts
 
