@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from softctl import __version__
+from softctl.cli import service_commands
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
 from softctl.cli.trial import trial
@@ -107,6 +108,9 @@ Cold = Annotated[
 Journal = Annotated[
     bool, typer.Option("--journal/--no-journal", help="Keep a journal of events and values.")
 ]
+WatchPrograms = Annotated[
+    bool, typer.Option("--watch", help="Change the running program whenever its files change.")
+]
 ForSeconds = Annotated[
     float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")
 ]
@@ -126,6 +130,7 @@ def run(
     state: StateDirectory = None,
     cold: Cold = False,
     journal: Journal = True,
+    watch: WatchPrograms = False,
 ) -> None:
     """Run a machine: field and controller in one process.
 
@@ -144,6 +149,7 @@ def run(
             state,
             cold,
             journal,
+            watch,
         ),
         field_port=field_port,
         hmi=(hmi_host, hmi_port),
@@ -202,6 +208,7 @@ def control(
     state: StateDirectory = None,
     cold: Cold = False,
     journal: Journal = True,
+    watch: WatchPrograms = False,
 ) -> None:
     """Run the controller alone.
 
@@ -220,6 +227,7 @@ def control(
             state,
             cold,
             journal,
+            watch,
         ),
         field=field,
         drive=drive,
@@ -393,41 +401,11 @@ def convert(
 
 app.command(epilog=CAUTION)(trial)
 app.command()(conform)
-
-
-@app.command()
-def journal(
-    folder: MachineDir = None,
-    kind: Annotated[
-        list[str] | None, typer.Option("--kind", help="Only entries of this kind, such as alarm.")
-    ] = None,
-    name: Annotated[
-        list[str] | None, typer.Option("--name", help="Only this point, alarm or guard.")
-    ] = None,
-    since: Annotated[
-        str | None, typer.Option(help="From this time on: 2026-03-01T12:00 (UTC) or '10 min' ago.")
-    ] = None,
-    until: Annotated[str | None, typer.Option(help="Up to this time, likewise.")] = None,
-    samples: Annotated[
-        bool, typer.Option("--samples", help="The values of points instead of what happened.")
-    ] = False,
-    csv: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write CSV instead of printing.")
-    ] = None,
-    parquet: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write Parquet (needs the extra 'parquet')."),
-    ] = None,
-    state: StateDirectory = None,
-) -> None:
-    """Read what a controller noted: alarms, commands, forces, starts, values."""
-    from softctl.cli.journal import JournalOptions, show_journal
-
-    show_journal(
-        JournalOptions(
-            folder, state, tuple(kind or ()), tuple(name or ()), since, until, samples, csv, parquet
-        )
-    )
+app.command()(service_commands.load)
+app.command(epilog=CAUTION)(service_commands.force)
+app.command()(service_commands.release)
+app.command()(service_commands.alarms)
+app.command()(service_commands.journal)
 
 
 def _print_version(wanted: bool) -> None:

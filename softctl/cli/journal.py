@@ -80,7 +80,11 @@ def _entry_line(entry: Entry) -> str:
     about = f"{entry.kind} {entry.name}".strip()
     value = entry.details.get("value")
     shown = "" if value is None else f" {value} {entry.details.get('unit', '')}".rstrip()
-    return f"{utc_text(entry.wall_ns)}  {about:<28}{entry.what}{shown}{by}"
+    if entry.kind in ("run", "link"):
+        shown = "".join(f"  {name} {detail}" for name, detail in entry.details.items())
+    reason = entry.details.get("reason") if entry.kind == "force" else ""
+    why = f": {reason}" if reason else ""
+    return f"{utc_text(entry.wall_ns)}  {about:<28}{entry.what}{shown}{by}{why}"
 
 
 def _path(options: JournalOptions) -> Path:

@@ -23,12 +23,22 @@ from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable, require_simulated
 from softctl.runtime.loop import run_loop
-from softctl.runtime.state import JOURNAL_FILE, StateKeeper, state_directory
+from softctl.runtime.program_watch import ProgramWatch
+from softctl.runtime.service_port import ServicePort
+from softctl.runtime.service_requests import ServiceRequests
+from softctl.runtime.state import (
+    JOURNAL_FILE,
+    SERVICE_SOCKET,
+    StateKeeper,
+    state_directory,
+)
 from softctl.runtime.tls_files import controller_tls, server_tls
 from softctl.runtime.wire_faults import WireFaultFile
 
 Where = tuple[str | None, int | None]
 """A host and a port from the command line; None takes the machine file's."""
+
+Loop = Callable[[], Coroutine[Any, Any, None]]
 
 Serve = Callable[[Output, asyncio.Event], Coroutine[Any, Any, None]]
 """Starts services, runs them until the event is set and closes them."""
@@ -47,20 +57,14 @@ class Options:
     state: Path | None = None
     cold: bool = False
     has_journal: bool = True
+    watch: bool = False
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
         return load_folder(self.folder or demo_folder())
 
-    def keeper(self, folder: MachineFolder, controller: Controller) -> StateKeeper:
-        """What saves the controller's RETAIN values."""
-        return StateKeeper(controller, self._state(folder), cold=self.cold)
-
-    def journal(self, folder: MachineFolder) -> JournalWriter | None:
-        """The controller's journal, None if none is wanted; raises SoftctlError."""
-        return JournalWriter(self._state(folder) / JOURNAL_FILE) if self.has_journal else None
-
-    def _state(self, folder: MachineFolder) -> Path:
+    def state_of(self, folder: MachineFolder) -> Path:
+        """Where the controller's RETAIN values, journal and socket are."""
         return self.state or state_directory(folder.path, folder.machine.name)
 
     def load_faults(self, machine: Machine) -> WireFaultFile | None:
@@ -74,26 +78,25 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
     machine = folder.machine
     port = machine.field.port if field_port is None else field_port
     device = FieldDevice(machine, folder.build_plant())
-    controller = Controller(machine, folder.application)
-    keeper = options.keeper(folder, controller)
+    side = ControllerSide(options, folder)
     file = options.load_faults(machine)
-    status = Status(machine, device, controller)
+    status = Status(machine, device, side.controller)
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
-        control = ControlService(
-            controller, clock, output.event, options.commands, keeper, options.journal(folder)
-        )
+        control = side.service(clock, output)
         status.servers = {"field": field.server, "hmi": control.server}
         faults = _put_in_force(file, status, output)
-        async with _closing(field.close), _closing(control.close):
+        async with _closing(field.close), _closing(side.close):
             at_field = await field.start("127.0.0.1", port, server_tls(machine.field, folder.path))
-            at_hmi = await _start_control(control, folder, hmi, at_field)
+            at_hmi = await side.start(control, hmi, at_field, output)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
-            await _until_stopped(options, stop, output, field.wait, control.wait, *faults)
+            await _until_stopped(
+                options, stop, output, field.wait, control.wait, *side.loops, *faults
+            )
 
-    controller.hmi.require_commands(options.commands)
+    side.controller.hmi.require_commands(options.commands)
     _run(serve, open_output(status, as_json=options.as_json))
 
 
@@ -126,30 +129,25 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
     require_drivable(machine, at_field[0], drive)
     if options.wire_faults is not None:
         require_simulated(at_field[0])
-    controller = Controller(machine, folder.application)
-    keeper = options.keeper(folder, controller)
+    side = ControllerSide(options, folder)
     file = options.load_faults(machine)
-    status = Status(machine, None, controller)
+    status = Status(machine, None, side.controller)
 
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
-        control = ControlService(
-            controller, clock, output.event, options.commands, keeper, options.journal(folder)
-        )
+        control = side.service(clock, output)
         status.servers = {"hmi": control.server}
         faults = _put_in_force(file, status, output)
-        async with _closing(control.close):
-            at_hmi = await _start_control(control, folder, hmi, at_field)
+        async with _closing(side.close):
+            at_hmi = await side.start(control, hmi, at_field, output)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
-            await _until_stopped(options, stop, output, control.wait, *faults)
+            await _until_stopped(options, stop, output, control.wait, *side.loops, *faults)
 
-    controller.hmi.require_commands(options.commands)
+    side.controller.hmi.require_commands(options.commands)
     _run(serve, open_output(status, as_json=options.as_json))
 
 
-def _put_in_force(
-    file: WireFaultFile | None, status: Status, output: Output
-) -> list[Callable[[], Coroutine[Any, Any, None]]]:
+def _put_in_force(file: WireFaultFile | None, status: Status, output: Output) -> list[Loop]:
     """Let the faults of the file begin, and give what watches it, to run beside the loops."""
     if file is None:
         return []
@@ -157,18 +155,56 @@ def _put_in_force(
     return [file.watch]
 
 
-async def _start_control(
-    control: ControlService, folder: MachineFolder, hmi: Where, at_field: tuple[str, int]
-) -> tuple[str, int]:
-    machine = folder.machine
-    host, port = _where(hmi, machine.hmi.host, machine.hmi.port)
-    return await control.start(
-        host,
-        port,
-        at_field,
-        tls=server_tls(machine.hmi, folder.path),
-        field_tls=controller_tls(machine.field, folder.path),
-    )
+class ControllerSide:
+    """A controller with what belongs to it: saved state, journal, socket, program files."""
+
+    def __init__(self, options: Options, folder: MachineFolder) -> None:
+        self._options = options
+        self._folder = folder
+        self._state = options.state_of(folder)
+        self.controller = Controller(folder.machine, folder.application)
+        self.loops: list[Loop] = []
+        self._closers: list[Callable[[], Awaitable[None]]] = []
+
+    def service(self, clock: MachineClock, output: Output) -> ControlService:
+        """The controller in real time; raises SoftctlError if its journal cannot be opened."""
+        options = self._options
+        keeper = StateKeeper(self.controller, self._state, cold=options.cold)
+        journal = JournalWriter(self._state / JOURNAL_FILE) if options.has_journal else None
+        control = ControlService(
+            self.controller, clock, output.event, options.commands, keeper, journal
+        )
+        self._closers.append(control.close)
+        return control
+
+    async def start(
+        self, control: ControlService, hmi: Where, at_field: tuple[str, int], output: Output
+    ) -> tuple[str, int]:
+        """Start it with its socket, and return where its HMI server listens."""
+        machine, path = self._folder.machine, self._folder.path
+        host, port = _where(hmi, machine.hmi.host, machine.hmi.port)
+        where = await control.start(
+            host,
+            port,
+            at_field,
+            tls=server_tls(machine.hmi, path),
+            field_tls=controller_tls(machine.field, path),
+        )
+        entrance = ServicePort(self._state / SERVICE_SOCKET, ServiceRequests(control).answer)
+        try:
+            await entrance.start()
+        except SoftctlError as error:
+            output.event("no entrance for load, force and alarms", reason=str(error))
+        else:
+            self._closers.append(entrance.close)
+        if self._options.watch:
+            self.loops.append(ProgramWatch(path, control, output.event).watch)
+        return where
+
+    async def close(self) -> None:
+        """Close what was started, the last first."""
+        while self._closers:
+            await self._closers.pop()()
 
 
 def _where(given: Where, host: str, port: int) -> tuple[str, int]:
@@ -209,7 +245,7 @@ async def _until_stopped(
     options: Options,
     stop: asyncio.Event,
     output: Output,
-    *loops: Callable[[], Coroutine[Any, Any, None]],
+    *loops: Loop,
 ) -> None:
     """Return when asked to stop or at the end of `--for`; a loop that fails raises its error."""
     tasks: list[asyncio.Task[Any]] = [asyncio.create_task(loop()) for loop in loops]

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from softctl.control.alarm_desk import AlarmDesk
+from softctl.control.forces import Forces
 from softctl.control.hmi import HmiMap
 from softctl.control.statistics import ScanStatistics
 from softctl.control.watch import Watch
 from softctl.image import Side, field_banks, point_reader, point_writer
-from softctl.logic import Application, Global, LogicFault
+from softctl.logic import Application, Global, LogicFault, TakeOver
 from softctl.machine import Machine, Point, Role, Value
 
 
@@ -51,10 +52,29 @@ class Controller:
         self.journal_fault = False
         self.watch = Watch(machine, application, self.instance)
         self._alarm_desk = AlarmDesk(machine, self.watch.board, self.hmi)
+        self.forces = Forces(self.instance)
+        self._figures: dict[str, Value] = {}
         self._bind()
+        self._field_out(self._fail_safe)
+
+    def change(self, application: Application) -> TakeOver:
+        """Run another version of the programs from the next scan on.
+
+        It has to be compiled for the same machine and to have passed the checks of a machine
+        folder. Variables and forces go on as `Instance.take_over` says; a program that
+        failed is replaced by one that runs.
+        """
+        instance = application.instantiate()
+        taken = instance.take_over(self.instance)
+        self.application, self.instance = application, instance
+        self.fault = None
+        self.watch.bind(application, instance)
+        self.forces.bind(instance)
+        self._bind()
+        return taken
 
     def _bind(self) -> None:
-        """Build, once, the copies that every scan makes."""
+        """Build the copies that every scan makes."""
         machine, instance = self.machine, self.instance
         inputs = _points(machine, Role.INPUT)
         outputs = _points(machine, Role.OUTPUT)
@@ -66,7 +86,6 @@ class Controller:
         self._fail_safe = [p.safe_value for p in outputs]
         self._set_written = instance.writer([p.name for p in self.hmi.written])
         self._system = [*_points(machine, Role.SYSTEM), *_points(machine, Role.ALARM)]
-        self._figures: dict[str, Value] = {}
         self._set_system = instance.writer([p.name for p in self._system])
         plain = [p for p in self.hmi.shown if p.role is not Role.STEP]
         self._shown = instance.reader([p.source or p.name for p in plain])
@@ -75,7 +94,6 @@ class Controller:
             instance.reader([f"{chart}.{step}.X" for step in step_names(self.application, chart)])
             for chart in charts
         ]
-        self._field_out(self._fail_safe)
 
     def go_fail_safe(self) -> None:
         """Put every output, in the image and on the HMI map, at its fail-safe value."""
@@ -88,8 +106,11 @@ class Controller:
 
         While the field link is down the programs go on, so that they can react to
         COMMS_ALARM, on the last inputs that came; their outputs are overruled by the
-        declared fail-safe values. A program that fails stops every program for good.
+        declared fail-safe values. A program that fails stops every program for good, and
+        ends every force.
         """
+        if self.forces.held:
+            self.watch.happenings += self.forces.expire(now_ns)
         self._set_inputs(self._field_in())
         written = self.hmi.take()
         self._set_written(written)
@@ -100,6 +121,7 @@ class Controller:
                 self.instance.scan(now_ns)
             except LogicFault as fault:
                 self.fault = fault
+                self.watch.happenings += self.forces.release_all(now_ns=now_ns, source="fault")
         self.hmi.release_commands()
         self.watch.scan(now_ns)
         if not self.link_healthy or self.fault is not None:

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 
 from softctl.alarms import AlarmBoard, AlarmChange
+from softctl.control.forces import ForceChange
 from softctl.control.guards import TRAIL_NS, GuardBreach, GuardClock, breaches
 from softctl.errors import Problem, SoftctlError
 from softctl.logic import (
@@ -20,7 +21,7 @@ from softctl.machine import Machine, Point, Role, Scalar, Value
 from softctl.values.names import suggest
 
 Test = Callable[[], bool]
-Happening = AlarmChange | GuardBreach
+Happening = AlarmChange | GuardBreach | ForceChange
 
 
 def check_watch(machine: Machine, application: Application) -> list[Problem]:
@@ -40,6 +41,24 @@ class Watch:
     """
 
     def __init__(self, machine: Machine, application: Application, instance: Instance) -> None:
+        self._machine = machine
+        alarms = machine.alarms.values()
+        self.board = AlarmBoard([alarm.rule for alarm in alarms])
+        self._alarms = list(self.board.alarms.values())
+        self._guards = [GuardClock(guard) for guard in machine.guards.values()]
+        self._is_idle = not self._alarms and not self._guards
+        self.happenings: deque[Happening] = deque()
+        self.guards_broken = 0
+        self._trail: deque[tuple[int, tuple[Value, ...]]] = deque(
+            maxlen=TRAIL_NS // machine.scan_ns + 1
+        )
+        self._shown = [p for p in machine.points.values() if p.role is not Role.STEP]
+        self._names = tuple(point.name for point in self._shown)
+        self.bind(application, instance)
+
+    def bind(self, application: Application, instance: Instance) -> None:
+        """Look at this instance from now on; alarms and guards stay as they are."""
+        machine = self._machine
         names = _Names(machine, application)
         reader = ConditionReader(application, names.find)
         problems: list[Problem] = []
@@ -51,30 +70,19 @@ class Watch:
         evaluator = reader.compile(list(read.values()))
         self._load = evaluator.load
         self._read = instance.reader([names.path(name) for name in evaluator.names])
+        self._values = instance.reader([point.source or point.name for point in self._shown])
 
         def test(condition: Scalar | None) -> Test | None:
             return None if condition is None else evaluator.test(read[id(condition)])
 
         alarms = machine.alarms.values()
-        self.board = AlarmBoard([alarm.rule for alarm in alarms])
-        self._alarms = list(self.board.alarms.values())
         self._raised = [evaluator.test(read[id(alarm.raised)]) for alarm in alarms]
         self._stays = [test(alarm.stays) for alarm in alarms]
         self._suppressed = [test(alarm.suppressed) for alarm in alarms]
-        self._guards = [GuardClock(guard) for guard in machine.guards.values()]
         self._guarded = [
             (evaluator.test(read[id(guard.condition)]), test(guard.expected))
             for guard in machine.guards.values()
         ]
-        self.happenings: deque[Happening] = deque()
-        self.guards_broken = 0
-        self._trail: deque[tuple[int, tuple[Value, ...]]] = deque(
-            maxlen=TRAIL_NS // machine.scan_ns + 1
-        )
-        shown = [point for point in machine.points.values() if point.role is not Role.STEP]
-        self._names = tuple(point.name for point in shown)
-        self._values = instance.reader([point.source or point.name for point in shown])
-        self._is_idle = not self._alarms and not self._guards
 
     def scan(self, now_ns: int) -> None:
         """Look at everything once, with the values that the programs left."""

@@ -23,6 +23,7 @@ from softctl.logic.conditions import (
 from softctl.logic.instance import Instance, LogicFault
 from softctl.logic.sfc import Chart, Step, Transition
 from softctl.logic.source import Source
+from softctl.logic.transfer import TakeOver
 from softctl.logic.types import Type
 
 __all__ = [
@@ -37,6 +38,7 @@ __all__ = [
     "LogicFault",
     "Source",
     "Step",
+    "TakeOver",
     "Transition",
     "Type",
     "UnknownNameError",

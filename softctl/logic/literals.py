@@ -134,6 +134,25 @@ def _unescape(found: re.Match[str]) -> str:
         raise ValueError(f"expected an escape such as $N, $$ or $0D, got ${code}") from None
 
 
+def parse_value(text: str) -> bool | int | float | str:
+    """What a person writes for a value: a literal, or the name of an enumeration's value.
+
+    Raises ValueError for a literal that is none.
+    """
+    word = text.strip()
+    upper = word.upper()
+    if upper in ("TRUE", "FALSE"):
+        return upper == "TRUE"
+    kind, mark, rest = upper.partition("#")
+    if mark and kind in ("T", "TIME", "LT", "LTIME"):
+        return parse_duration(rest)
+    if word[:1] in ("'", '"') and len(word) > 1 and word[-1] == word[0]:
+        return parse_string(word)
+    if word[:1].isdigit() or word[:1] in "+-":
+        return parse_real(word) if "." in word else parse_integer(word)
+    return word
+
+
 def duration_text(value_ns: int) -> str:
     """The shortest literal of a duration, such as `T#1m30s`."""
     sign, rest, parts = "-" if value_ns < 0 else "", abs(value_ns), []

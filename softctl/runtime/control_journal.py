@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Mapping
 
 from softctl.alarms import AlarmChange
-from softctl.control import Controller, Happening
+from softctl.control import Controller, ForceChange, Happening
 from softctl.image import Side, point_reader
 from softctl.journal import Entry, JournalWriter, Recorder
 from softctl.machine import Point, Role, Value
@@ -49,7 +49,7 @@ class ControlJournal:
         """A sink that notes what it passes on."""
 
         def note_and_pass(event: str, **fields: object) -> None:
-            if not event.startswith(("alarm ", "guard ")):
+            if not event.startswith(("alarm ", "guard ", "force: ")):
                 self._note("link" if "link" in event else "run", "", event, "", fields)
             sink(event, **fields)
 
@@ -60,6 +60,10 @@ class ControlJournal:
         if isinstance(happening, AlarmChange):
             details = {"state": happening.state.value, "availability": happening.availability.value}
             self._note("alarm", happening.name, happening.event.value, happening.source, details)
+        elif isinstance(happening, ForceChange):
+            force = happening.force
+            about = {"value": force.value, "reason": force.reason, "until_ns": force.until_ns}
+            self._note("force", force.path, happening.what, happening.source, about)
         else:
             trail = [[at_ns, *values] for at_ns, values in happening.trail]
             kept: dict[str, object] = {

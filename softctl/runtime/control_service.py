@@ -9,9 +9,11 @@ from collections.abc import Sequence
 from random import Random
 
 from softctl.control import Controller
+from softctl.errors import SoftctlError
 from softctl.image import Side
 from softctl.image.permissions import role_table
 from softctl.journal import JournalWriter
+from softctl.logic import Application, TakeOver
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
 from softctl.runtime.clock import MachineClock
@@ -75,6 +77,20 @@ class ControlService:
         self._task: asyncio.Task[None] | None = None
         self._reported_at_ns = 0
         self._reported_overruns = 0
+        self._next: tuple[Application, asyncio.Future[TakeOver]] | None = None
+
+    @property
+    def now_ns(self) -> int:
+        """The machine time."""
+        return self.clock.now_ns()
+
+    async def change(self, application: Application) -> TakeOver:
+        """Run another version of the programs from the next scan on (`Controller.change`)."""
+        if self._next is not None:
+            raise SoftctlError("another change of the program is on its way")
+        changed: asyncio.Future[TakeOver] = asyncio.get_running_loop().create_future()
+        self._next = application, changed
+        return await changed
 
     async def start(
         self,
@@ -140,13 +156,15 @@ class ControlService:
 
     async def _scan(self, link: FieldLink, release_ns: int) -> None:
         controller = self.controller
-        was_faulted = controller.fault is not None
         await link.read_inputs()
         controller.link_healthy = link.healthy
         controller.clients = self.server.connections
+        if self._next is not None:
+            self._change(*self._next)
         if self._commands and controller.link_healthy:
             controller.hmi.give(self._commands)
             self._commands = ()
+        was_faulted = controller.fault is not None
         controller.scan(release_ns)
         if self._keeper is not None:
             self._keeper.save()
@@ -157,6 +175,17 @@ class ControlService:
             controller.journal_fault = self._journal.has_trouble
         if controller.fault is not None and not was_faulted:
             self._sink("program stopped, outputs at fail-safe", reason=str(controller.fault))
+
+    def _change(self, application: Application, changed: asyncio.Future[TakeOver]) -> None:
+        self._next = None
+        taken = self.controller.change(application)
+        if not changed.done():
+            changed.set_result(taken)
+        if self._keeper is not None:
+            self._keeper.bind(self.controller)
+        details = {"reset": ", ".join(taken.reset), "gone": ", ".join(taken.gone)}
+        told = {name: text for name, text in details.items() if text}
+        self._sink("program changed", kept=taken.kept, **told)
 
     def _report_happenings(self) -> None:
         watch = self.controller.watch

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,15 +65,33 @@ def load_folder(folder: Path, *, strict: bool = False) -> MachineFolder:
     problems += check_plant(machine, blocks)
     application = None
     try:
-        application = compile_application(programs, program_globals(machine), strict=strict)
-        problems += check_bindings(machine, application)
-        problems += check_watch(machine, application)
+        application = compile_programs(machine, programs, strict=strict)
     except ProblemsError as error:
         problems += error.problems
     if application is None or any(problem.severity == "error" for problem in problems):
         raise ProblemsError(problems)
     warnings = (*problems, *application.warnings)
     return MachineFolder(folder, machine, programs, blocks, application, warnings)
+
+
+def read_programs(folder: Path, machine: Machine) -> tuple[Source, ...]:
+    """The programs of a machine as they are now; raises ProblemsError."""
+    problems: list[Problem] = []
+    programs = tuple(_program_sources(folder, machine, problems))
+    if problems:
+        raise ProblemsError(problems)
+    return programs
+
+
+def compile_programs(
+    machine: Machine, programs: Sequence[Source], *, strict: bool = False
+) -> Application:
+    """Programs that fit the machine's points, alarms and guards; raises ProblemsError."""
+    application = compile_application(programs, program_globals(machine), strict=strict)
+    problems = check_bindings(machine, application) + check_watch(machine, application)
+    if problems:
+        raise ProblemsError(problems)
+    return application
 
 
 def shown_path(path: Path) -> str:

@@ -1,15 +1,19 @@
-"""Alarms and broken guards as events."""
+"""Alarms, broken guards and forces as events."""
 
 from __future__ import annotations
 
-from softctl.alarms import AlarmBoard, AlarmChange
-from softctl.control import Happening
+from softctl.alarms import AlarmBoard
+from softctl.control import ForceChange, GuardBreach, Happening
 from softctl.runtime.events import EventSink
 
 
 def tell(happening: Happening, board: AlarmBoard, sink: EventSink) -> None:
-    """Tell the sink what happened to an alarm or a guard."""
-    if not isinstance(happening, AlarmChange):
+    """Tell the sink what happened to an alarm, a guard or a forced variable."""
+    if isinstance(happening, ForceChange):
+        force = happening.force
+        sink(f"force: {happening.what}", path=force.path, value=force.value, reason=force.reason)
+        return
+    if isinstance(happening, GuardBreach):
         sink("guard broken", guard=happening.name, text=happening.text)
         return
     fields: dict[str, object] = {"alarm": happening.name}

@@ -12,6 +12,7 @@ from softctl.runtime.events import EventSink
 from softctl.runtime.retain_file import RetainFile
 
 JOURNAL_FILE = "journal.sqlite"
+SERVICE_SOCKET = "service"
 
 
 def state_directory(folder: Path, machine: str) -> Path:
@@ -33,8 +34,12 @@ class StateKeeper:
 
     def __init__(self, controller: Controller, directory: Path, *, cold: bool = False) -> None:
         self._is_cold = cold
-        self._retained = Retained(controller.application, controller.instance)
+        self.bind(controller)
         self._file = RetainFile(directory / "retain")
+
+    def bind(self, controller: Controller) -> None:
+        """Save what the controller runs now."""
+        self._retained = Retained(controller.application, controller.instance)
 
     def start(self, sink: EventSink) -> None:
         """Give the variables their saved values, if there are any and the start is warm.

@@ -112,3 +112,33 @@ def test_the_journal_tells_who_did_what(tmp_path: Path) -> None:
     rows = export.read_text(encoding="utf-8").splitlines()
     assert rows[0] == "time,machine_s,point,value"
     assert sum(",LAMP," in row for row in rows) >= 2
+
+
+def test_people_reach_a_running_controller(tmp_path: Path) -> None:
+    """force, alarms, load and release against a real process, and none is left after it."""
+    (tmp_path / "machine.yaml").write_text(MACHINE, encoding="utf-8")
+    (tmp_path / "main.st").write_text(PROGRAM, encoding="utf-8")
+    state = ("--state", str(tmp_path / "state"))
+    machine = ("--machine", str(tmp_path), *state)
+    with started("run", str(tmp_path), "--field-port", "0", "--hmi-port", "0", *state) as program:
+        program.wait_for("alarm raised")
+        held = softctl("force", "LAMP", "TRUE", "--for", "1 h", "--reason", "wiring", *machine)
+        assert held == "LAMP is held at True for 1 h\n"
+        assert "wiring" in softctl("force", *machine)
+        assert "TURNS" in softctl("alarms", *machine)
+        assert softctl("alarms", "acknowledge", "TURNS", *machine) == "TURNS is acknowledged\n"
+        changed = PROGRAM.replace("fresh : UDINT", "fresh : UDINT; more : INT")
+        (tmp_path / "main.st").write_text(changed, encoding="utf-8")
+        assert softctl("load", str(tmp_path), *state).startswith("program changed, ")
+        assert program.wait_for("program changed")["kept"] >= 3
+        assert softctl("release", *machine) == "released: LAMP\n"
+        assert program.stop() == 0
+    gone = subprocess.run(
+        [sys.executable, "-m", "softctl", "force", *machine],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert gone.returncode == 2
+    assert gone.stderr.startswith("error: expected a running controller, got none at")

@@ -1,0 +1,138 @@
+"""What people may ask of a running controller: programs, forces, alarms."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any
+
+from softctl.alarms import AlarmChange
+from softctl.errors import SoftctlError
+from softctl.logic import Source
+from softctl.logic.literals import parse_value
+from softctl.runtime.control_service import ControlService
+from softctl.runtime.folder import compile_programs
+from softctl.runtime.service_port import Answer, Request
+
+_SECOND_NS = 1_000_000_000
+
+
+class ServiceRequests:
+    """Deals with the requests for one controller, between two of its scans."""
+
+    def __init__(self, service: ControlService) -> None:
+        self._service = service
+        self._acts: dict[str, Callable[[Request], Answer]] = {
+            "forces": self._forces,
+            "force": self._force,
+            "release": self._release,
+            "alarms": self._alarms,
+            "alarm": self._alarm,
+        }
+
+    async def answer(self, request: Request) -> Answer:
+        """The answer to a request; raises SoftctlError for one that is refused."""
+        what = request["do"]
+        if what == "load":
+            return await self._load(request)
+        act = self._acts.get(what)
+        if act is None:
+            known = ", ".join(("load", *self._acts))
+            raise SoftctlError(f"expected a request among {known}; got {what}")
+        return act(request)
+
+    async def _load(self, request: Request) -> Answer:
+        """Compile aside, so that scans go on, and change at the next scan."""
+        sources = [Source(str(name), str(text)) for name, text in request["sources"]]
+        machine = self._service.controller.machine
+        application = await asyncio.to_thread(compile_programs, machine, sources)
+        taken = await self._service.change(application)
+        return {"kept": taken.kept, "reset": taken.reset, "gone": taken.gone}
+
+    # Forces
+
+    def _forces(self, _: Request) -> Answer:
+        now_ns = self._service.now_ns
+        rows = [
+            {
+                "path": force.path,
+                "value": force.value,
+                "left_s": max(0.0, (force.until_ns - now_ns) / _SECOND_NS),
+                "reason": force.reason,
+                "by": force.source,
+            }
+            for force in self._service.controller.forces.held
+        ]
+        return {"forces": rows}
+
+    def _force(self, request: Request) -> Answer:
+        try:
+            value = parse_value(str(request["value"]))
+        except ValueError as error:
+            raise SoftctlError(str(error)) from None
+        controller = self._service.controller
+        change = controller.forces.force(
+            str(request["path"]),
+            value,
+            for_ns=int(request["for_ns"]),
+            now_ns=self._service.now_ns,
+            source=str(request["by"]),
+            reason=str(request["reason"]),
+        )
+        controller.watch.happenings.append(change)
+        return {"path": change.force.path, "value": change.force.value}
+
+    def _release(self, request: Request) -> Answer:
+        controller, now_ns, by = self._service.controller, self._service.now_ns, request["by"]
+        if request["path"] is None:
+            changes = controller.forces.release_all(now_ns=now_ns, source=str(by))
+        else:
+            path = str(request["path"])
+            changes = [controller.forces.release(path, now_ns=now_ns, source=str(by))]
+        controller.watch.happenings += changes
+        return {"released": [change.force.path for change in changes]}
+
+    # Alarms
+
+    def _alarms(self, _: Request) -> Answer:
+        board = self._service.controller.watch.board
+        figures = board.rates.figures(self._service.now_ns)
+        rows = [
+            {
+                "name": name,
+                "text": alarm.rule.text,
+                "priority": alarm.rule.priority.value,
+                "state": alarm.state.value,
+                "availability": alarm.availability.value,
+                "first_out": alarm.is_first_out,
+            }
+            for name, alarm in board.alarms.items()
+        ]
+        rates = {
+            "last_10_min": figures.last_10_min,
+            "peak_10_min": figures.peak_10_min,
+            "mean_10_min": figures.mean_10_min,
+            "floods": figures.floods,
+            "verdict": figures.verdict,
+        }
+        return {"alarms": rows, "rates": rates}
+
+    def _alarm(self, request: Request) -> Answer:
+        watch, now_ns = self._service.controller.watch, self._service.now_ns
+        board, name, by = watch.board, str(request["name"]), str(request["by"])
+        acts: dict[str, Callable[[], AlarmChange | list[AlarmChange]]] = {
+            "acknowledge": lambda: board.acknowledge(name, now_ns, by),
+            "confirm": lambda: board.confirm(name, now_ns, by),
+            "reset": lambda: board.reset(name, now_ns, by),
+            "shelve": lambda: board.shelve(name, int(request["for_ns"]), now_ns, by),
+            "unshelve": lambda: board.unshelve(name, now_ns, by),
+            "remove": lambda: board.set_out_of_service(name, True, now_ns, by),
+            "return": lambda: board.set_out_of_service(name, False, now_ns, by),
+        }
+        act = acts.get(str(request["act"]))
+        if act is None:
+            raise SoftctlError(f"expected one of {', '.join(acts)}; got {request['act']}")
+        done: Any = act()
+        changes = done if isinstance(done, list) else [done]
+        watch.happenings += changes
+        return {"state": board.alarm(name).state.value}
