@@ -30,10 +30,12 @@ class FieldLink:
     There is a bank for each unit id of the field, and one connection for all of them.
 
     The link is healthy while the last complete exchange is younger than the machine's
-    `fail_safe_after_ns`, in wall time. A request never waits longer than half of that, and
-    none beyond the moment when the link stops being healthy, so that a field which is slow
-    in every single answer holds up no fail-safe. A lost connection is mended by a task of
-    its own, so a scan never waits for it.
+    `fail_safe_after_ns`, in wall time. No scan waits longer than that for a field which is
+    dead, or slow in every single answer:
+
+    1. A request waits at most half of it, and none beyond the end of the link's health.
+    2. Of a link that failed, or is not healthy, a task of its own takes care: it connects
+       and makes one whole exchange. Until that is done, scans do not wait at all.
     """
 
     def __init__(
@@ -60,11 +62,10 @@ class FieldLink:
             self._reads += [(unit, span) for span in reads]
             self._writes += [(unit, span) for span in writes]
         self._good_at_ns: int | None = None
-        self._deadline_ns: int | None = None
-        self._connected = False
+        self._is_up = False
         self._said_healthy = False
         self._said_reason = ""
-        self._connecting: asyncio.Task[None] | None = None
+        self._mending: asyncio.Task[None] | None = None
 
     @property
     def healthy(self) -> bool:
@@ -78,69 +79,62 @@ class FieldLink:
 
     async def read_inputs(self) -> bool:
         """Fill the mirror's input tables; False when nothing (complete) came."""
-        if not self._connected:
-            self._start_connecting()
+        if not self._is_up or time.monotonic_ns() >= self._healthy_until_ns():
+            self._start_mending()
             return False
-        self._deadline_ns = self._new_deadline_ns()
         try:
-            for unit, span in self._reads:
-                data = await self._in_time(self._client.read(*span, unit))
-                memory, start, end = self._memory(unit, span)
-                memory[start:end] = data
+            await self._read(self._healthy_until_ns())
         except LinkError as error:
             self._fail(error)
             return False
         return True
 
     async def write_outputs(self) -> None:
-        """Send the mirror's output tables; a failure shows in `healthy` and the next read.
-
-        Nothing is sent unless the inputs came: both together are one exchange.
-        """
-        if not self._connected or self._deadline_ns is None:
+        """Send the mirror's output tables; a failure shows in `healthy` and the next read."""
+        if not self._is_up:
             return
         try:
-            for unit, span in self._writes:
-                memory, start, end = self._memory(unit, span)
-                data = bytes(memory[start:end])
-                await self._in_time(self._client.write(span[0], span[1], data, unit))
+            await self._write(self._healthy_until_ns())
         except LinkError as error:
             self._fail(error)
         else:
             self._good_at_ns = time.monotonic_ns()
-            self._deadline_ns = None
 
     async def write_last(self) -> None:
         """Send the output tables once more before the end, with the time of a whole exchange."""
-        self._deadline_ns = self._new_deadline_ns()
-        await self.write_outputs()
+        if self._is_up:
+            try:
+                await self._write(time.monotonic_ns() + self._limit_ns)
+            except LinkError as error:
+                self._complain("field request failed", error)
 
     async def close(self) -> None:
         """Close the connection and stop trying."""
-        self._connected = False
-        if self._connecting is not None:
-            await end_task(self._connecting)
+        self._is_up = False
+        if self._mending is not None:
+            await end_task(self._mending)
         await self._client.close()
 
     def _healthy_until_ns(self) -> int:
         """When the last complete exchange is, or was, too old to be trusted; 0 for none."""
         return 0 if self._good_at_ns is None else self._good_at_ns + self._limit_ns
 
-    def _new_deadline_ns(self) -> int:
-        """When an exchange that begins now has to be complete.
+    async def _read(self, deadline_ns: int) -> None:
+        for unit, span in self._reads:
+            data = await self._in_time(self._client.read(*span, unit), deadline_ns)
+            memory, start, end = self._memory(unit, span)
+            memory[start:end] = data
 
-        Of a healthy link that is the end of its health, else as long after the beginning.
-        """
-        now_ns = time.monotonic_ns()
-        until_ns = self._healthy_until_ns()
-        return until_ns if now_ns < until_ns else now_ns + self._limit_ns
+    async def _write(self, deadline_ns: int) -> None:
+        for unit, span in self._writes:
+            memory, start, end = self._memory(unit, span)
+            data = bytes(memory[start:end])
+            await self._in_time(self._client.write(span[0], span[1], data, unit), deadline_ns)
 
-    async def _in_time(self, request: Awaitable[T]) -> T:
+    async def _in_time(self, request: Awaitable[T], deadline_ns: int) -> T:
         """The request's result within what is left of the exchange's time, or LinkError."""
-        assert self._deadline_ns is not None
-        left_s = (self._deadline_ns - time.monotonic_ns()) / 1e9
         try:
-            async with asyncio.timeout(left_s):
+            async with asyncio.timeout((deadline_ns - time.monotonic_ns()) / 1e9):
                 return await request
         except TimeoutError:
             limit_s = self._limit_ns / 1e9
@@ -157,10 +151,8 @@ class FieldLink:
         return bank.registers(table), 2 * first, 2 * (first + count)
 
     def _fail(self, error: LinkError) -> None:
-        self._connected = False
-        self._deadline_ns = None
         self._complain("field request failed", error)
-        self._start_connecting()
+        self._start_mending()
 
     def _complain(self, event: str, error: LinkError) -> None:
         """Say what is wrong, and the same thing once until the link was healthy again."""
@@ -168,22 +160,32 @@ class FieldLink:
             self._said_reason = str(error)
             self._sink(event, field=self._where, reason=self._said_reason)
 
-    def _start_connecting(self) -> None:
-        if self._connecting is None or self._connecting.done():
-            self._connecting = asyncio.create_task(self._connect())
+    def _start_mending(self) -> None:
+        self._is_up = False
+        if self._mending is None or self._mending.done():
+            self._mending = asyncio.create_task(self._mend())
 
-    async def _connect(self) -> None:
-        await self._client.close()
+    async def _mend(self) -> None:
+        """Connect and make one exchange, again and again until one is complete in time.
+
+        What it writes is what the last scan left in the mirror: without a healthy link those
+        are the fail-safe values.
+        """
         attempt = 0
         while True:
+            await self._client.close()
             try:
                 await self._client.connect()
+                deadline_ns = time.monotonic_ns() + self._limit_ns
+                await self._read(deadline_ns)
+                await self._write(deadline_ns)
             except LinkError as error:
-                self._complain("field connection failed", error)
+                self._complain("field not reached", error)
                 await asyncio.sleep(_RETRY_S[min(attempt, len(_RETRY_S) - 1)])
                 attempt += 1
             else:
-                self._connected = True
+                self._good_at_ns = time.monotonic_ns()
+                self._is_up = True
                 return
 
 

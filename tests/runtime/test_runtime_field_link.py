@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from random import Random
+from typing import Any, TypeVar
 
 import pytest
 
@@ -24,6 +25,8 @@ from softctl.values.tables import Table
 
 pytestmark = pytest.mark.network
 
+T = TypeVar("T")
+
 
 @pytest.fixture(scope="module")
 def machine() -> Machine:
@@ -38,6 +41,17 @@ class Field:
         self.faults = Faults(Random(1), time.monotonic_ns())
         device = Device(self.bank, machine.field.unit)
         self.server = ModbusServer(Server([device], faults=self.faults))
+
+
+def at_once(work: Coroutine[Any, Any, T]) -> T:
+    """The result of a coroutine that waits for nothing; fails if it does wait."""
+    try:
+        work.send(None)
+    except StopIteration as end:
+        result: T = end.value
+        return result
+    work.close()
+    raise AssertionError("expected a result at once, got a wait")
 
 
 async def exchange_until(link: FieldLink, is_done: Callable[[], bool]) -> None:
@@ -114,6 +128,11 @@ async def test_a_field_that_is_slow_in_every_answer_does_not_stretch_the_fail_sa
     await link.write_outputs()
     assert not link.healthy
     assert any("all requests of a scan within 0.2 s" in reason for reason in told)
+    for _ in range(50):
+        assert not at_once(link.read_inputs()), "a scan waits for a healthy link only"
+        assert at_once(link.write_outputs()) is None
+        assert not link.healthy
+        await asyncio.sleep(0.01)
     field.faults.remove(slow)
     await exchange_until(link, lambda: link.healthy)
     await link.close()
