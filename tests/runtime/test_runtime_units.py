@@ -24,6 +24,7 @@ from softctl.plant import build_plant
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.control_service import ControlService
 from softctl.runtime.field_service import FieldService
+from softctl.runtime.folder import demo_folder, load_folder
 from softctl.values.tables import Table
 from softctl.wire import parse_wire_faults
 
@@ -222,3 +223,32 @@ async def test_every_unit_is_served_to_anybody(bench: Bench) -> None:
         client.close()
 
     await asyncio.to_thread(look)
+
+
+@pytest.mark.network
+async def test_several_machines_run_in_one_process(bench: Bench) -> None:
+    """Four servers side by side, each with its own map; a fault at one is none at the others."""
+    folder = load_folder(demo_folder())
+    clock = MachineClock()
+    field = FieldService(FieldDevice(folder.machine, folder.build_plant()), clock)
+    control = ControlService(Controller(folder.machine, folder.application), clock)
+    at_field = await field.start("127.0.0.1", 0)
+    at_hmi = await control.start("127.0.0.1", 0, at_field)
+    both = (bench.control.controller, control.controller)
+    await _eventually(lambda: all(one.link_healthy for one in both))
+    bench.field.faults.add(Rule(Refuse(6), Scope()))
+    await _eventually(lambda: not bench.control.controller.link_healthy)
+    await _eventually(lambda: control.controller.link_healthy)
+
+    def look() -> None:
+        ours, theirs = ModbusClient(*at_field, timeout=5), ModbusClient(*bench.at_field, timeout=5)
+        assert len(ours.read_discrete_inputs(0, 16) or ()) == 16
+        assert theirs.read_discrete_inputs(0, 8) is None
+        hmi = ModbusClient(*at_hmi, timeout=5)
+        assert hmi.read_input_registers(0, 4) is not None
+        for client in (ours, theirs, hmi):
+            client.close()
+
+    await asyncio.to_thread(look)
+    await control.close()
+    await field.close()
