@@ -43,6 +43,16 @@ _COMMON_DIMENSIONS: Final[dict[str, Dimension]] = {
     "Pa": (-1, -2, 1, 0, 0, 0),
     "W": (2, -3, 1, 0, 0, 0),
     "A": (0, 0, 0, 0, 1, 0),
+    "m2": (2, 0, 0, 0, 0, 0),
+    "kg/s": (0, -1, 1, 0, 0, 0),
+    "N": (1, -2, 1, 0, 0, 0),
+    "Pa*s": (-1, -1, 1, 0, 0, 0),
+    "W/K": (2, -3, 1, -1, 0, 0),
+    "J/(kg*K)": (2, -2, 0, -1, 0, 0),
+    "V": (2, -3, 1, 0, -1, 0),
+    "ohm": (2, -3, 1, 0, -2, 0),
+    "S/m": (-3, 3, -1, 0, 2, 0),
+    "S/m/(kg/m3)": (0, 3, -2, 0, 2, 0),
 }
 _COMMON: Final[dict[str, tuple[str, str, str]]] = {
     **{unit: (unit, "1", "0") for unit in _COMMON_DIMENSIONS},
@@ -69,6 +79,10 @@ _COMMON: Final[dict[str, tuple[str, str, str]]] = {
     "bar": ("Pa", "100000", "0"),
     "kW": ("W", "1000", "0"),
     "mA": ("A", "1/1000", "0"),
+    "cm2": ("m2", "1/10000", "0"),
+    "mPa*s": ("Pa*s", "1/1000", "0"),
+    "mS/cm": ("S/m", "1/10", "0"),
+    "mS/cm/(kg/m3)": ("S/m/(kg/m3)", "1/10", "0"),
 }
 """SI unit of the same dimension, scale and offset to it."""
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -95,3 +97,15 @@ def test_a_defect_of_our_own_is_a_message_too(
     shown = capsys.readouterr().err
     assert "internal error: ZeroDivisionError: made up" in shown
     assert "Traceback" not in shown
+
+
+def test_checking_the_demo_imports_nothing_heavy() -> None:
+    """pint alone would take a tenth of a second more, and numpy or cryptography as much."""
+    heavy = ["pint", "numpy", "cryptography", "pymodbus", "rich", "sqlite3", "asyncio", "lxml"]
+    code = (
+        "import sys; from softctl.runtime.folder import demo_folder, load_folder;"
+        "load_folder(demo_folder());"
+        f"print([name for name in {heavy} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
