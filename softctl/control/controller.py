@@ -36,7 +36,9 @@ class Controller:
     """Runs an application against two banks, one scan at a time, without IO or a clock.
 
     `field_banks` mirror the I/O cards of each unit id: before a scan the owner fills in their
-    inputs, after it the owner sends their outputs. `hmi.bank` is what the HMI server serves.
+    inputs, after it the owner sends their outputs. `hmi.bank` is what the HMI server serves;
+    it is brought up to date in every scan while `shows`, which an owner without a server may
+    take back.
     """
 
     def __init__(self, machine: Machine, application: Application) -> None:
@@ -50,6 +52,7 @@ class Controller:
         self.fault: LogicFault | None = None
         self.clients = 0
         self.journal_fault = False
+        self.shows = True
         self.watch = Watch(machine, application, self.instance)
         self._alarm_desk = AlarmDesk(machine, self.watch.board, self.hmi)
         self.forces = Forces(self.instance)
@@ -151,7 +154,8 @@ class Controller:
         return [self._figures[point.name] for point in self._system]
 
     def _show(self) -> None:
-        self.hmi.show(self._shown_values())
+        if self.shows:
+            self.hmi.show(self._shown_values())
 
     def _shown_values(self) -> list[Value]:
         plain = iter(self._shown())

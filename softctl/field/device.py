@@ -89,11 +89,9 @@ class FieldDevice:
 
     def advance(self, until_ns: int) -> None:
         """Steps up to a time of the plant, while nobody reads or writes the bank in between."""
-        plant = self.plant
         outputs = zip(self._to_si, self._read_outputs(), strict=True)
         self._drive([convert(value) for convert, value in outputs])
-        while plant.now_ns < until_ns:
-            plant.step()
+        self.plant.advance(until_ns)
         self._publish()
 
     def _fail_safe_memory(self) -> dict[int, list[tuple[bytearray, bytes]]]:

@@ -14,6 +14,7 @@ from dataclasses import replace
 from typing import Any, NamedTuple
 
 from softctl.control import Controller
+from softctl.control.forces import MAX_FORCE_NS
 from softctl.errors import SoftctlError
 from softctl.field import FieldDevice
 from softctl.machine import Machine, Value
@@ -24,6 +25,7 @@ from softctl.runtime.control_service import ControlService
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.hmi_client import HmiClient
 from softctl.trial import model
+from softctl.trial.bench import SOURCE
 from softctl.trial.model import Action, Parameters
 from softctl.trial.names import Names
 from softctl.trial.parse import Surroundings, with_parameters
@@ -77,7 +79,6 @@ class LiveMachine:
         self._look_from = 0
         self._cut_until_ns: float | None = None
         self._cut_rules = (Rule(Reset(), name="cut"), Rule(Deny(), name="cut"))
-        self._forces: list[tuple[int, str]] = []
 
     async def __aenter__(self) -> LiveMachine:
         try:
@@ -171,30 +172,28 @@ class LiveMachine:
                 self._wire(action)
 
     def _keep_times(self, now_ns: int) -> None:
-        """End forces and cuts whose time is over."""
+        """End a cut whose time is over."""
         self.now_ns = now_ns
         if self._cut_until_ns is not None and now_ns >= self._cut_until_ns:
             self._cut(False)
-        for end_ns, path in list(self._forces):
-            if now_ns >= end_ns:
-                self._forces.remove((end_ns, path))
-                self.controller.instance.release(path)
 
     def _force(self, action: model.Force) -> None:
         for path, value in action.values.items():
-            self.controller.instance.force(path, value)
-            self._forces = [(end, name) for end, name in self._forces if name != path]
-            if action.for_ns is not None:
-                self._forces.append((self.now_ns + action.for_ns, path))
+            self.controller.forces.force(
+                path,
+                value,
+                for_ns=action.for_ns or MAX_FORCE_NS,
+                now_ns=self.clock.now_ns(),
+                source=SOURCE,
+                reason=action.text or SOURCE,
+            )
 
     def _release(self, action: model.Release) -> None:
-        names = action.names
-        if names:
-            for name in names:
-                self.controller.instance.release(name)
-        else:
-            self.controller.instance.release_all()
-        self._forces = [(end, n) for end, n in self._forces if names and n not in names]
+        forces, now_ns = self.controller.forces, self.clock.now_ns()
+        for name in action.names:
+            forces.release(name, now_ns=now_ns, source=SOURCE)
+        if not action.names:
+            forces.release_all(now_ns=now_ns, source=SOURCE)
 
     def _wire(self, action: model.Wire) -> None:
         self._cut(action.is_cut)

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from heapq import heappop, heappush
 
-from softctl.control import Controller
+from softctl.control import Controller, Happening
+from softctl.control.forces import MAX_FORCE_NS
 from softctl.field import FieldDevice
 from softctl.logic import Application
 from softctl.machine import Machine, Value
@@ -18,6 +19,9 @@ from softctl.plant import Fault, Plant
 from softctl.values.tables import Table
 
 Callback = Callable[[], None]
+
+SOURCE = "trial"
+"""Who forces and releases."""
 
 
 class VirtualBench:
@@ -32,15 +36,17 @@ class VirtualBench:
         self.plant = plant
         self.device = FieldDevice(machine, plant)
         self.controller = Controller(machine, application)
+        self.controller.shows = False  # nobody is connected
         self.now_ns = 0
         self.after_scan: Callable[[int], None] | None = None
         """Called with the time at the end of every scan."""
+        self.on_happening: Callable[[Happening], None] | None = None
+        """Takes what alarms, guards and forces told in a scan, before `after_scan` is called."""
         self._heap: list[tuple[int, int, Callback]] = []
         self._order = 0
         self.period_ns = machine.scan_ns
         self._exchanged_at_ns: int | None = None
         self._cut_until_ns: float = 0
-        self._forced: dict[str, int] = {}
         self._copies = _copies(self.device, self.controller)
         self.at(self.period_ns, self._scan)
 
@@ -84,22 +90,26 @@ class VirtualBench:
         """Take a fault of a piece of equipment away, or all it has."""
         self.plant.mend(equipment, name)
 
-    def force(self, path: str, value: Value, for_ns: int | None = None) -> None:
+    def force(
+        self, path: str, value: Value, for_ns: int | None = None, reason: str = "trial"
+    ) -> None:
         """Hold a variable of the program at a value, for a time or until it is released."""
-        self.controller.instance.force(path, value)
-        self._order += 1
-        self._forced[path] = mark = self._order
-        if for_ns is not None:
-            self.at(self.now_ns + for_ns, lambda: self._end_force(path, mark))
+        self.controller.forces.force(
+            path,
+            value,
+            for_ns=for_ns or MAX_FORCE_NS,
+            now_ns=self.now_ns,
+            source=SOURCE,
+            reason=reason,
+        )
 
     def release(self, path: str = "") -> None:
         """Let a forced variable go, or all of them."""
+        forces = self.controller.forces
         if path:
-            self.controller.instance.release(path)
-            self._forced.pop(path, None)
+            forces.release(path, now_ns=self.now_ns, source=SOURCE)
         else:
-            self.controller.instance.release_all()
-            self._forced.clear()
+            forces.release_all(now_ns=self.now_ns, source=SOURCE)
 
     def cut_wire(self, for_ns: int | None = None) -> None:
         """Let no exchange between controller and field through, for a time or for good."""
@@ -108,10 +118,6 @@ class VirtualBench:
     def mend_wire(self) -> None:
         """Let exchanges through again."""
         self._cut_until_ns = 0
-
-    def _end_force(self, path: str, mark: int) -> None:
-        if self._forced.get(path) == mark:
-            self.release(path)
 
     # One scan
 
@@ -137,6 +143,10 @@ class VirtualBench:
             device.watch(now_ns)
         controller.statistics.note(duration_ns=0, jitter_ns=0, overruns=0)
         self.at(now_ns + self.period_ns, self._scan)
+        if self.on_happening is not None:
+            happenings = controller.watch.happenings
+            while happenings:
+                self.on_happening(happenings.popleft())
         if self.after_scan is not None:
             self.after_scan(now_ns)
 

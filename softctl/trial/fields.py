@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from softctl.errors import Place, Problem, SoftctlError
@@ -13,9 +13,10 @@ from softctl.machine import Point, Role, Value
 from softctl.machine.document import Entry, describe
 from softctl.machine.read_values import read_value, show_value
 from softctl.plant import Plant
+from softctl.trial.model import AnyRow
 from softctl.trial.names import Names
 from softctl.values.names import suggest
-from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, Kind
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
 from softctl.values.units import parse_duration
 
 T = TypeVar("T")
@@ -116,12 +117,12 @@ class FieldReader:
 
     def equipment(self, entry: Entry) -> str:
         """The name of a piece of equipment as the machine file has it; empty after a complaint."""
-        return self._known(entry, self.names.machine.equipment, "a piece of equipment")
+        return self.choice(entry, list(self.names.machine.equipment), "a piece of equipment")
 
     def chart(self, entry: Entry) -> str:
         """The name of a program that has a chart."""
         charts = [chart.program for chart in self.names.application.charts]
-        return self._known(entry, charts, "a program with a sequence chart")
+        return self.choice(entry, charts, "a program with a sequence chart")
 
     def point(self, name: str, place: Place, *roles: Role) -> Point | None:
         """A point of one of the roles that is on the HMI map."""
@@ -164,7 +165,8 @@ class FieldReader:
         value = self.attempt(lambda: read_value(entry.plain(), type_, unit), entry.place)
         return None if value is None else (path, value)
 
-    def _known(self, entry: Entry, known: Iterable[str], what: str) -> str:
+    def choice(self, entry: Entry, known: Sequence[str], what: str) -> str:
+        """One of some words, upper or lower case alike, as they are known; empty otherwise."""
         name = self.text(entry, what)
         by_upper = {one.upper(): one for one in known}
         if not name or name.upper() in by_upper:
@@ -194,6 +196,32 @@ class FieldReader:
         return replace(problem, place=replace(problem.place, path=place.path))
 
 
-def is_boolean(type_: object) -> bool:
-    """Whether a variable's type is BOOL."""
-    return isinstance(type_, ElementaryType) and type_.kind is Kind.BOOL
+@dataclass(slots=True)
+class RowReader:
+    """One row while it is read: the value of its verb, its other keys."""
+
+    fields: FieldReader
+    verb: Entry
+    keys: Mapping[str, Entry]
+    place: Place
+    text: str
+
+    def time(self, key: str) -> int | None:
+        """A duration in nanoseconds, None where it is not given."""
+        return self.fields.duration(self.keys[key]) if key in self.keys else None
+
+    def needed_within(self, why: str) -> int:
+        """The time `within`, which has to be given."""
+        if "within" not in self.keys:
+            message = f"expected 'within:' with the time {why}, such as 'within: 10 s'; got none"
+            self.fields.complain(message, self.place)
+            return 0
+        return self.fields.duration(self.keys["within"])
+
+
+@dataclass(frozen=True, slots=True)
+class Verb:
+    """How a kind of row is read, and the keys it takes beside its own and `text`."""
+
+    read: Callable[[RowReader], AnyRow | None]
+    keys: tuple[str, ...] = ()

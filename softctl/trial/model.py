@@ -96,7 +96,8 @@ class WaitUntil(Row):
 class Expect(Row):
     """A condition is true: at once, within a time, and for a time from then on.
 
-    `measured` and `reference` are set where a value was compared, `band` in the unit of
+    `says` is what is expected where the condition's text is not for people. `measured` and
+    `reference` are set where a value was compared, `band` in the unit of
     the measured value, `unit`.
     """
 
@@ -107,6 +108,7 @@ class Expect(Row):
     reference: Condition | None = None
     band: float = 0.0
     unit: str = ""
+    says: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,9 +6,8 @@ from collections.abc import Callable, Sequence
 from enum import Enum
 from typing import Any
 
-from softctl.control import Controller
+from softctl.control import Controller, step_names
 from softctl.errors import SoftctlError
-from softctl.image import Side, point_reader
 from softctl.logic import Application, Type, UnknownNameError
 from softctl.machine import Machine, Point, Role
 from softctl.plant import Plant
@@ -105,23 +104,33 @@ def value_reader(names: Names, wanted: Sequence[str], controller: Controller, pl
     steps = [name for name in wanted if _is_step(names, name)]
     inside = [n for n in wanted if names.origins[n] is not Origin.PLANT and n not in steps]
     terminals = [name for name in wanted if names.origins[name] is Origin.PLANT]
-    hmi = controller.hmi.bank
-    points = [names.machine.points[name] for name in steps]
-    read_steps = point_reader(hmi, names.machine, points, Side.HMI, wired=True)
+    read_steps = [_step_reader(names.machine.points[name], controller) for name in steps]
     read_inside = controller.instance.reader([_path(names, name) for name in inside])
     read_plant = plant.reader(terminals)
     order = [*steps, *inside, *terminals]
-    if order == list(wanted):
-        if not terminals and not steps:
+    if order == list(wanted) and not steps:
+        if not terminals:
             return read_inside
-        return lambda: (*read_steps(), *read_inside(), *read_plant())
+        return lambda: (*read_inside(), *read_plant())
     places = [order.index(name) for name in wanted]
 
     def read() -> tuple[Any, ...]:
-        values = (*read_steps(), *read_inside(), *read_plant())
+        values = (*[one() for one in read_steps], *read_inside(), *read_plant())
         return tuple([values[place] for place in places])
 
     return read
+
+
+def _step_reader(point: Point, controller: Controller) -> Callable[[], int]:
+    """The number of the first active step of a chart, as the HMI map shows it."""
+    steps = step_names(controller.application, point.chart)
+    flags = controller.instance.reader([f"{point.chart}.{step}.X" for step in steps])
+
+    def number() -> int:
+        now = flags()
+        return now.index(True) if True in now else 0
+
+    return number
 
 
 def _is_step(names: Names, name: str) -> bool:

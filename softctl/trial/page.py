@@ -88,6 +88,7 @@ def _trial(result: Result) -> Iterator[str]:
         word = "Stopped" if result.stopped else "Not run"
         yield f'<p class="bad">{word}: {escape(result.stopped or result.not_run)}</p>'
     yield from _rows(result)
+    yield from _events(result)
     drawing = timeline(result)
     if drawing:
         caption = "Active steps; thin lines: what was done; red marks: what was not met"
@@ -120,6 +121,13 @@ def _rows(result: Result) -> Iterator[str]:
     for row in rows:
         yield _deed(row) if isinstance(row, Deed) else _verdict(row)
     yield "</tbody></table></div>"
+
+
+def _events(result: Result) -> Iterator[str]:
+    """What the controller told meanwhile."""
+    if result.events:
+        told = "; ".join(f"{moment(event.at_ns)} {event.what}" for event in result.events)
+        yield f'<p class="soft">Told by the controller: {escape(told)}</p>'
 
 
 def _deed(deed: Deed) -> str:

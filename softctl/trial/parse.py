@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from softctl.errors import Place, Problem, ProblemsError
@@ -12,10 +12,12 @@ from softctl.machine.document import Entry, read_document, to_scalar
 from softctl.machine.reader import in_file_order
 from softctl.plant import Plant, check_plant
 from softctl.trial.fields import FieldReader
-from softctl.trial.model import Parameters, Trial
+from softctl.trial.model import Parameters, Trial, Watch
 from softctl.trial.names import Names
 from softctl.trial.rows import VERBS, WATCHES, read_row, read_settings
 from softctl.values.names import explain_bad_name
+
+GUARDS = "GUARDS_BROKEN"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +115,7 @@ class GivenReader:
 class _TrialReader:
     def __init__(self, fields: FieldReader, around: Surroundings) -> None:
         self._fields = fields
+        self._around = around
         self._given = GivenReader(fields, around)
 
     def file(self, document: Entry) -> list[Trial]:
@@ -148,5 +151,14 @@ class _TrialReader:
             if key in keys
             for row in fields.items(keys[key], "a list of rows, each beginning with '- '")
         ]
-        good = tuple(row for row in rows if row is not None)
+        good = (*self._guards(place), *(row for row in rows if row is not None))
         return Trial(name, text, place, good, equipment, settings, about)
+
+    def _guards(self, place: Place) -> Iterator[Watch]:
+        """The guards of the machine file hold in every trial."""
+        if not self._around.machine.guards:
+            return
+        fields = self._fields
+        condition = fields.conditions.read(Source(fields.file, f"{GUARDS} > 0"), fields.problems)
+        text = "No guard of the machine file is broken"
+        yield Watch(condition=condition, wanted=False, place=place, text=text)

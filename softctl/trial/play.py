@@ -20,6 +20,7 @@ from softctl.trial.result import (
     AFTER_NS,
     WINDOW_NS,
     Deed,
+    Event,
     Outcome,
     Result,
     StepLog,
@@ -57,6 +58,7 @@ class Player:
         self._rows = list(trial.rows)
         self._verdicts: list[tuple[int, Verdict]] = []
         self._deeds: list[Deed] = []
+        self._events: list[Event] = []
         self._watches: list[_Watching] = []
         self._current: _Observer | None = None
         self._number = 0
@@ -94,6 +96,10 @@ class Player:
             self.stop(str(error))
             return []
 
+    def note(self, at_ns: int, what: str) -> None:
+        """Keep for the record something that the controller told."""
+        self._events.append(Event(at_ns - (self._started_ns or 0), what))
+
     def stop(self, why: str) -> None:
         """Give up: what has not been judged is not reached."""
         self._stopped = self._stopped or why
@@ -122,6 +128,7 @@ class Player:
             self.steps.close(self._now_ns),
             self._now_ns,
             self._stopped,
+            events=tuple(self._events),
         )
 
     def broken(self) -> list[Verdict]:

@@ -57,6 +57,14 @@ class Deed:
 
 
 @dataclass(frozen=True, slots=True)
+class Event:
+    """Something that the controller told: an alarm, a guard, the end of a force."""
+
+    at_ns: int
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
 class Span:
     """A step that was active from one time to another."""
 
@@ -81,6 +89,7 @@ class Result:
     duration_ns: int
     stopped: str = ""
     not_run: str = ""
+    events: tuple[Event, ...] = ()
 
     @property
     def passed(self) -> bool:

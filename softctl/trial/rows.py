@@ -5,12 +5,10 @@ A new kind of row is a function in VERBS: its key, the other keys it takes, and 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from functools import partial
 from math import isfinite
 
-from softctl.errors import Place
 from softctl.logic import Condition, Source
 from softctl.machine import Point, Role, Value
 from softctl.machine.document import Entry, describe
@@ -18,35 +16,12 @@ from softctl.plant import Fault
 from softctl.plant.blocks import Input
 from softctl.plant.faults import fitted
 from softctl.trial import model
-from softctl.trial.fields import FieldReader
+from softctl.trial.alarm_rows import ALARM_VERBS
+from softctl.trial.fields import FieldReader, RowReader, Verb
 from softctl.values.names import suggest
 from softctl.values.units import convert, dimension_words, parse_quantity
 
-Read = Callable[["RowReader"], model.AnyRow | None]
 _PLAIN_UNITS = {"1": "", "%": ""}
-
-
-@dataclass(slots=True)
-class RowReader:
-    """One row while it is read: the value of its verb, its other keys."""
-
-    fields: FieldReader
-    verb: Entry
-    keys: Mapping[str, Entry]
-    place: Place
-    text: str
-
-    def time(self, key: str) -> int | None:
-        """A duration in nanoseconds, None where it is not given."""
-        return self.fields.duration(self.keys[key]) if key in self.keys else None
-
-    def needed_within(self, why: str) -> int:
-        """The time `within`, which has to be given."""
-        if "within" not in self.keys:
-            message = f"expected 'within:' with the time {why}, such as 'within: 10 s'; got none"
-            self.fields.complain(message, self.place)
-            return 0
-        return self.fields.duration(self.keys["within"])
 
 
 def read_row(fields: FieldReader, entry: Entry, verbs: Mapping[str, Verb]) -> model.AnyRow | None:
@@ -216,9 +191,8 @@ def _release(row: RowReader) -> model.Release | None:
 
 
 def _wire(row: RowReader) -> model.Wire | None:
-    word = row.verb.value
-    if word not in ("cut", "mended"):
-        row.fields.complain(f"expected cut or mended, got {describe(word)}", row.verb.place)
+    word = row.fields.choice(row.verb, ["cut", "mended"], "cut or mended")
+    if not word:
         return None
     for_ns = row.time("for") if word == "cut" else None
     return model.Wire(is_cut=word == "cut", for_ns=for_ns, place=row.place, text=row.text)
@@ -378,14 +352,6 @@ def _watch(row: RowReader, *, wanted: bool) -> model.Watch | None:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Verb:
-    """How a kind of row is read, and the keys it takes beside its own and `text`."""
-
-    read: Read
-    keys: tuple[str, ...] = ()
-
-
 WATCHES: Mapping[str, Verb] = {
     "never": Verb(_never, ("for", "until")),
     "always": Verb(_always, ("for", "until")),
@@ -404,5 +370,6 @@ VERBS: Mapping[str, Verb] = {
     "expect": Verb(_expect, ("within", "for")),
     "compare": Verb(_compare, ("with", "band", "within", "for")),
     "sequence": Verb(_sequence, ("chart", "within")),
+    **ALARM_VERBS,
     **WATCHES,
 }

@@ -6,18 +6,19 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
-from softctl.control import step_names
+from softctl.control import Happening, step_names
 from softctl.errors import SoftctlError
 from softctl.logic import Application, Evaluator, Instance
 from softctl.machine import Machine
 from softctl.plant import Fault, Plant, build_plant
 from softctl.trial import model
-from softctl.trial.bench import VirtualBench
+from softctl.trial.bench import SOURCE, VirtualBench
 from softctl.trial.model import Action, Trial
 from softctl.trial.names import Names, value_reader
 from softctl.trial.parse import Surroundings, TrialFile, with_parameters
 from softctl.trial.play import Flags, Player
 from softctl.trial.result import Result
+from softctl.trial.wording import event_text
 
 Charts = list[tuple[str, Sequence[str]]]
 
@@ -97,6 +98,10 @@ def play(player: Player, bench: VirtualBench, names: Names) -> None:
         if controller.fault is not None and minds_faults:
             player.stop(f"the program stopped: {controller.fault}")
 
+    def on_happening(happening: Happening) -> None:
+        player.note(bench.now_ns, event_text(happening))
+
+    bench.on_happening = on_happening
     bench.after_scan = after_scan
     while not player.is_over:
         bench.next_scan()
@@ -114,7 +119,7 @@ def carry_out(action: Action, bench: VirtualBench) -> None:
             bench.mend(action.equipment, action.fault)
         case model.Force():
             for path, value in action.values.items():
-                bench.force(path, value, action.for_ns)
+                bench.force(path, value, action.for_ns, action.text or SOURCE)
         case model.Release():
             for path in action.names or ("",):
                 bench.release(path)

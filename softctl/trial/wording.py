@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from softctl.control import ForceChange, GuardBreach, Happening
 from softctl.logic import Condition
 from softctl.trial import model
 from softctl.trial.model import AnyRow
@@ -44,7 +45,7 @@ def expected(row: AnyRow) -> str:
 
 def _what(row: model.Expect) -> str:
     if row.measured is None or row.reference is None:
-        return row.condition.text
+        return row.says or row.condition.text
     unit = f" {row.unit}" if row.unit else ""
     return f"{row.measured.text} within ±{row.band:.6g}{unit} of {row.reference.text}"
 
@@ -94,3 +95,13 @@ def _for(time_ns: int | None) -> str:
 def condition_names(*conditions: Condition | None) -> tuple[str, ...]:
     """The variables of some conditions, each once."""
     return tuple(dict.fromkeys(name for one in conditions if one is not None for name in one.names))
+
+
+def event_text(happening: Happening) -> str:
+    """What alarms, guards and forces told, in a few words."""
+    if isinstance(happening, ForceChange):
+        return f"force of {happening.force.path} {happening.what}"
+    if isinstance(happening, GuardBreach):
+        return f"guard {happening.name} broken: {happening.text}".rstrip(": ")
+    by = f" by {happening.source}" if happening.source else ""
+    return f"alarm {happening.name} {happening.event.value}{by}"

@@ -45,6 +45,7 @@ def _trial(result: Result) -> dict[str, Any]:
             {"at_s": deed.at_ns / 1e9, "what": deed.what, "text": deed.text}
             for deed in result.deeds
         ],
+        "events": [{"at_s": event.at_ns / 1e9, "what": event.what} for event in result.events],
         "steps": [
             {
                 "chart": span.chart,
