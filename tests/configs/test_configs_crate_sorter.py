@@ -54,11 +54,11 @@ def test_an_hour_of_crates(folder: MachineFolder) -> None:
     )
     received, defective, heaviest = good
     assert defective == 0
-    assert received > 200
+    assert received > 100
     assert heaviest <= 13
     assert made[2] >= 11
     received, defective, emptied = bad
-    assert received == defective > 25
+    assert received == defective > 12
     assert emptied > 0
     # No crate is anywhere else than in a bin or on the way.
     on_the_way = len(plant.parts())
@@ -76,7 +76,7 @@ def test_each_crate_has_its_way(folder: MachineFolder) -> None:
     trace = line.device.plant.trace_parts()
     line.scan()
     line.command("START")
-    while line.now_ns < 200 * 10**9:
+    while line.now_ns < 420 * 10**9:
         line.next_scan()
     ends = {"K_301": 0, "R_301": 0}
     for number, part in trace.parts.items():
@@ -202,8 +202,8 @@ def test_the_step_does_not_matter(folder: MachineFolder) -> None:
         for motor in ("M_301", "M_302", "M_303"):
             plant.write(f"{motor}.run", True)
         push = plant.writer(["Y_301.extend"])
-        for second in range(60):
-            push([second % 7 == 0])
+        for second in range(120):
+            push([second % 11 == 0])
             for _ in range(1000 // milliseconds):
                 plant.step()
         eyes = [f"PE_30{i}.changed_at_s" for i in range(1, 6)]

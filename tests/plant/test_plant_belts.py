@@ -170,9 +170,10 @@ def test_a_push_beside_the_middle_holds_the_part(build, run, step):
     assert list(plant.read("K_1.history"))[:2] == [1000001, 1000002]
 
 
-def test_a_full_bin_stops_the_pusher(build, run):
+@pytest.mark.parametrize("step", STEPS)
+def test_a_full_bin_stops_the_pusher(build, run, step):
     """Behind a full bin one part stands before the plate, and the rod gets no further."""
-    plant = build(PUSHER.replace("capacity: 3", "capacity: 1"))
+    plant = build(PUSHER.replace("capacity: 3", "capacity: 1"), step)
     plant.write("M_1.run", True)
     times = [8.5, 13.0, 18.0]
     for time in times:
