@@ -305,7 +305,7 @@ class _Unit:
                 base(f)[member] = item
 
             return set_member
-        assert isinstance(target, typed.Index)
+        assert isinstance(target, typed.Index | typed.OpenIndex)
         row, last = self._row(target)
 
         def set_element(f: Frame) -> None:
@@ -487,14 +487,14 @@ class _Unit:
     def _member_value(self, node: typed.Member) -> Code:
         return _fetch(self.expression(node.base), _member(node))
 
-    def _row(self, node: typed.Index) -> tuple[Code, Code]:
+    def _row(self, node: typed.Index | typed.OpenIndex) -> tuple[Code, Code]:
         row = self.expression(node.base)
-        offsets = [
-            self._offset(index, low, high, checked)
-            for index, (low, high), checked in zip(
-                node.indices, node.bounds, node.checked, strict=True
-            )
-        ]
+        if isinstance(node, typed.OpenIndex):
+            bounds = zip(node.indices, node.lows, node.highs, strict=True)
+            offsets = [self._open_offset(*map(self.expression, part)) for part in bounds]
+        else:
+            parts = zip(node.indices, node.bounds, node.checked, strict=True)
+            offsets = [self._offset(index, *bound, checked) for index, bound, checked in parts]
         for offset in offsets[:-1]:
             row = _element(row, offset)
         return row, offsets[-1]
@@ -509,6 +509,40 @@ class _Unit:
             if not low <= found <= high:
                 raise Fault("index")
             return found - low
+
+        return run
+
+    def _open_offset(self, index: Code, low: Code, high: Code) -> Code:
+        def run(f: Frame) -> int:
+            found, least = index(f), low(f)
+            if not least <= found <= high(f):
+                raise Fault("index")
+            offset: int = found - least
+            return offset
+
+        return run
+
+    def _openindex_value(self, node: typed.OpenIndex) -> Code:
+        return _element(*self._row(node))
+
+    def _guarded_value(self, node: typed.Guarded) -> Code:
+        call, otherwise = self.expression(node.call), initial_value(node.type)
+        enable: Code = self.expression(node.enable) if node.enable else lambda f: True
+        done = [False]
+        tell = self.store(node.eno, lambda f: done[0]) if node.eno else None
+
+        def run(f: Frame) -> Any:
+            done[0], result = enable(f), otherwise
+            try:
+                if done[0]:
+                    result = call(f)
+            except (Fault, ArithmeticError, ValueError):
+                if tell is None:
+                    raise
+                done[0] = False
+            if tell is not None:
+                tell(f)
+            return result
 
         return run
 

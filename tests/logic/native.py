@@ -9,6 +9,7 @@ Strings, characters and arrays of any bounds as parameters have no C here.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 from softctl.logic import typed
@@ -16,6 +17,7 @@ from softctl.logic.types import (
     ArrayType,
     BlockType,
     EnumType,
+    OpenArrayType,
     StringType,
     StructType,
     SubrangeType,
@@ -27,87 +29,7 @@ _NAMES = {Kind.SIGNED: "int{}_t", Kind.UNSIGNED: "uint{}_t", Kind.BITS: "uint{}_
 _COMPARISONS = {"=": "==", "<>": "!=", "<": "<", ">": ">", "<=": "<=", ">=": ">="}
 _BITWISE = {"AND": "&", "OR": "|", "XOR": "^"}
 _LOGICAL = {"AND": "&&", "OR": "||", "XOR": "!="}
-HEAD = """
-#include <math.h>
-#include <setjmp.h>
-#include <stdint.h>
-#include <string.h>
-static jmp_buf fault;
-static int64_t fuel;
-static void fail(void) { longjmp(fault, 1); }
-static void spend(void) { if (--fuel < 0) fail(); }
-static int64_t divide(int64_t a, int64_t b) { if (b == 0) fail(); return b == -1 ? -a : a / b; }
-static uint64_t udivide(uint64_t a, uint64_t b) { if (b == 0) fail(); return a / b; }
-static int64_t modulo(int64_t a, int64_t b) { return b == 0 || b == -1 ? 0 : a % b; }
-static uint64_t umodulo(uint64_t a, uint64_t b) { return b == 0 ? 0 : a % b; }
-static double nonzero(double b) { if (b == 0) fail(); return b; }
-static int64_t check(int64_t i, int64_t low, int64_t high)
-{ if (i < low || i > high) fail(); return i - low; }
-static int64_t within(int64_t i, int64_t low, int64_t high)
-{ if (i < low || i > high) fail(); return i; }
-static uint64_t whole(double x)
-{
-    if (!isfinite(x)) fail();
-    x = fmod(x, 18446744073709551616.0);
-    return x < 0 ? -(uint64_t)-x : (uint64_t)x;
-}
-static uint64_t power(uint64_t base, int64_t exponent, int odd)
-{
-    uint64_t result = 1;
-    if (exponent < 0) {
-        if (base == 0) fail();
-        if (base == 1) return 1;
-        return odd && base + 1 == 0 ? (exponent & 1 ? -1 : 1) : 0;
-    }
-    for (; exponent; exponent >>= 1, base *= base) if (exponent & 1) result *= base;
-    return result;
-}
-static double raised(double base, double exponent)
-{
-    if (base == 0 && exponent < 0) fail();
-    if (base < 0 && isfinite(base) && isfinite(exponent) && exponent != floor(exponent)) fail();
-    return pow(base, exponent);
-}
-static double root(double x) { if (x < 0) fail(); return sqrt(x); }
-static double defined(double x, double given) { if (isnan(x) && !isnan(given)) fail(); return x; }
-static double logarithm(double x, double found) { if (x <= 0) fail(); return found; }
-static uint64_t shifted(uint64_t x, int64_t n, int bits, int right)
-{
-    if (n < 0) fail();
-    if (n >= bits) return 0;
-    return right ? x >> n : (x << n) & (~0ull >> (64 - bits));
-}
-static uint64_t rotated(uint64_t x, int64_t n, int bits)
-{
-    n = (n % bits + bits) % bits;
-    return n ? ((x << n) | (x >> (bits - n))) & (~0ull >> (64 - bits)) : x;
-}
-static uint64_t to_bcd(int64_t x, int digits)
-{
-    uint64_t out = 0;
-    if (x < 0) fail();
-    for (int i = 0; i < digits; i++, x /= 10) out |= (uint64_t)(x % 10) << (4 * i);
-    if (x) fail();
-    return out;
-}
-static uint64_t from_bcd(uint64_t x)
-{
-    uint64_t out = 0, scale = 1;
-    for (; x; x >>= 4, scale *= 10) { if ((x & 15) > 9) fail(); out += (x & 15) * scale; }
-    return out;
-}
-static int is_bcd(uint64_t x) { for (; x; x >>= 4) if ((x & 15) > 9) return 0; return 1; }
-static uint64_t swapped(uint64_t x, int bits)
-{
-    uint64_t out = 0;
-    for (int i = 0; i < bits; i += 8) out = out << 8 | (x >> i & 255);
-    return out;
-}
-static float real_of(uint32_t x) { float y; memcpy(&y, &x, 4); return y; }
-static uint32_t of_real(float x) { uint32_t y; memcpy(&y, &x, 4); return y; }
-static double lreal_of(uint64_t x) { double y; memcpy(&y, &x, 8); return y; }
-static uint64_t of_lreal(double x) { uint64_t y; memcpy(&y, &x, 8); return y; }
-"""
+HEAD = Path(__file__).with_name("native_runtime.h").read_text(encoding="utf-8")
 FLAGS = ["-w", "-O0", "-fwrapv", "-ffp-contract=off", "-fexcess-precision=standard"]
 
 
@@ -138,6 +60,14 @@ def c_type(type_: Type) -> str:
     if plain.kind is Kind.REAL:
         return "float" if plain.bits == 32 else "double"
     return _NAMES.get(plain.kind, "int{}_t").format(plain.bits)
+
+
+def open_type(symbol: typed.Symbol) -> str:
+    """An array of any bounds is a pointer; its bounds are parameters of their own."""
+    assert isinstance(symbol.type, OpenArrayType)
+    if symbol.kind == "VAR_INPUT" and symbol.writes:
+        raise Unsupported("an array of any bounds that has to be copied")
+    return f"{c_type(symbol.type.element)} *"
 
 
 def array_name(type_: ArrayType) -> str:
@@ -240,6 +170,28 @@ class Expressions:
             step = f"check({text}, {low}, {high})" if checked else f"({text} - ({low}))"
             offset = f"({offset}) * {high - low + 1} + {step}"
         return f"{self.render(node.base)}.at[{offset}]"
+
+    def _openindex(self, node: typed.OpenIndex) -> str:
+        offset = "0"
+        for index, least, greatest in zip(node.indices, node.lows, node.highs, strict=True):
+            low, high = self.number(least), self.number(greatest)
+            step = f"check({self.number(index)}, {low}, {high})"
+            offset = f"({offset}) * ({high} - {low} + 1) + {step}"
+        return f"{self.render(node.base)}[{offset}]"
+
+    def _guarded(self, node: typed.Guarded) -> str:
+        enable = self.render(node.enable) if node.enable is not None else "1"
+        call, kept, left, result = self.render(node.call), *(self.fresh() for _ in range(3))
+        least = node.type.low if isinstance(node.type, SubrangeType) else 0
+        start = f"{c_type(node.type)} {result} = {least};"
+        if node.eno is None:
+            return f"({{ {start} if ({enable}) {result} = {call}; {result}; }})"
+        return (
+            f"({{ {start} jmp_buf {kept}; memcpy({kept}, fault, sizeof fault); int {left} = 1;"
+            f" if ({enable}) {{ {left} = setjmp(fault); if (!{left}) {result} = {call}; }}"
+            f" memcpy(fault, {kept}, sizeof fault); {self.store(node.eno, f'!{left}')}"
+            f" {result}; }})"
+        )
 
     def _part(self, node: typed.Part) -> str:
         mask = (1 << node.width) - 1
@@ -385,7 +337,10 @@ class Expressions:
         parameters = function.of_kind("VAR_INPUT", "VAR_IN_OUT")
         for symbol, argument in zip(parameters, node.arguments, strict=True):
             text = self.render(argument)
-            if symbol.kind == "VAR_INPUT":
+            if isinstance(symbol.type, OpenArrayType):
+                whole = isinstance(argument.type, ArrayType)
+                arguments.append(f"({open_type(symbol)})&({text})" if whole else text)
+            elif symbol.kind == "VAR_INPUT":
                 arguments.append(text)
             elif is_aggregate(symbol.type):
                 arguments.append(f"&{text}")

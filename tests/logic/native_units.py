@@ -19,11 +19,12 @@ from native import (
     is_aggregate,
     is_real,
     leaves,
+    open_type,
     plain_type,
 )
 
 from softctl.logic import Application, typed
-from softctl.logic.types import ArrayType, BlockType, StructType, Type
+from softctl.logic.types import ArrayType, BlockType, OpenArrayType, StructType, Type
 
 BUDGET = 1_000_000
 MOST_VALUES = 3_000
@@ -222,6 +223,10 @@ class Units:
         self.done.add(name)
         parameters = []
         for symbol in block.of_kind("VAR_INPUT", "VAR_IN_OUT"):
+            if isinstance(symbol.type, OpenArrayType):
+                self.type(symbol.type.element)
+                parameters.append(f"{open_type(symbol)}{c_name(symbol.key)}")
+                continue
             lent = symbol.kind == "VAR_IN_OUT"
             plain = lent and not is_aggregate(symbol.type)
             parameters.append(
@@ -232,7 +237,8 @@ class Units:
         result = "void" if block.result is None else self.type(block.result)
         head = f"static {result} {name}({', '.join(parameters)})"
         self.heads.append(f"{head};")
-        copied = [s for s in block.of_kind("VAR_IN_OUT") if not is_aggregate(s.type)]
+        lent = [s for s in block.of_kind("VAR_IN_OUT") if not isinstance(s.type, OpenArrayType)]
+        copied = [s for s in lent if not is_aggregate(s.type)]
         start = "".join(f"{c_type(s.type)} {c_name(s.key)} = *o_{c_name(s.key)}; " for s in copied)
         finish = "".join(f"*o_{c_name(s.key)} = {c_name(s.key)}; " for s in copied)
         finish += "".join(

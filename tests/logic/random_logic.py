@@ -19,7 +19,7 @@ BITS = {"BYTE": np.uint8, "WORD": np.uint16, "DWORD": np.uint32, "LWORD": np.uin
 REALS = {"REAL": np.float32, "LREAL": np.float64}
 INTEGERS = {**SIGNED, **UNSIGNED}
 SCALARS: dict[str, Any] = {**INTEGERS, **BITS, **REALS, "BOOL": np.bool_, "TIME": np.int64}
-PRIMARY, UNARY, TERM, SUM, ORDER, EQUAL, AND, XOR, OR = range(10, 1, -1)
+PRIMARY, UNARY, POWER, TERM, SUM, ORDER, EQUAL, AND, XOR, OR = range(11, 1, -1)
 _SPECIAL = (0.0, 1.0, -1.0, 0.1, 2.5, -7.75, 16777217.0, 1e10, 3e38, 1e-30, -0.5, 1e-44)
 
 
@@ -142,9 +142,9 @@ class Expressions:
         return self._joined(level, sign, left, right, join(left.value, right.value))
 
     def _choice(self, type_: str, depth: int) -> Node:
-        """MIN, MAX, LIMIT or SEL."""
+        """MIN, MAX, LIMIT, MUX or SEL."""
         a, b = self._pair(type_, depth)
-        kind = self.rng.randrange(4)
+        kind = self.rng.randrange(5)
         if kind == 0:
             return Node(f"MIN({a.text}, {b.text})", PRIMARY, min(a.value, b.value))
         if kind == 1:
@@ -153,12 +153,18 @@ class Expressions:
             c = self.make(type_, depth - 1)
             value = min(max(b.value, a.value), c.value)
             return Node(f"LIMIT({a.text}, {b.text}, {c.text})", PRIMARY, value)
+        if kind == 3:
+            number = self.rng.randrange(3)
+            texts = [a.text, b.text, self.leaf(type_).text]
+            values = [a.value, b.value]
+            text = f"MUX({number % 2}, {', '.join(texts)})"
+            return Node(text, PRIMARY, values[number % 2])
         which = self.make("BOOL", depth - 1)
         text = f"SEL({which.text}, {a.text}, {b.text})"
         return Node(text, PRIMARY, b.value if which.value else a.value)
 
     def _integer(self, type_: str, depth: int) -> Node:
-        kind = self.rng.randrange(8)
+        kind = self.rng.randrange(9)
         if kind < 3:
             left, right = self._pair(type_, depth)
             level, sign, work = self.rng.choice(
@@ -167,6 +173,8 @@ class Expressions:
             return self._joined(level, sign, left, right, work(left.value, right.value))
         if kind == 3:
             return self._divided(type_, depth)
+        if kind == 8:
+            return self._power(type_, depth)
         if kind == 4 and type_ in SIGNED:
             operand = self.make(type_, depth - 1)
             if self.rng.random() < 0.5:
@@ -191,9 +199,21 @@ class Expressions:
             return self._joined(TERM, "MOD", left, right, SCALARS[type_](value))
         divisor = self.whole(type_) or 3
         right = self.literal(type_, SCALARS[type_](divisor))
+        if self.rng.random() < 0.5:
+            other = self.make(type_, depth - 1)
+            divisor = int(other.value) or 3
+            right = Node(f"SEL({other.inside(ORDER)} = 0, {other.text}, 3)", PRIMARY, divisor)
         a, b = int(left.value), divisor
         exact = abs(a) // abs(b) * (1 if (a < 0) == (b < 0) else -1)
         return self._joined(TERM, "/", left, right, wrapped(type_, exact))
+
+    def _power(self, type_: str, depth: int) -> Node:
+        """`**` is exact before it is cut to the type, and groups to the left."""
+        left, exponent = self.make(type_, depth - 1), self.rng.randint(0, 9)
+        value = wrapped(type_, int(left.value) ** exponent)
+        if self.rng.random() < 0.5:
+            return Node(f"EXPT({left.text}, {type_}#{exponent})", PRIMARY, value)
+        return Node(f"{left.inside(POWER)} ** {type_}#{exponent}", POWER, value)
 
     def _rounded(self, type_: str, depth: int) -> Node:
         real = self.rng.choice([t for t in self.types if t in REALS] or ["LREAL"])
@@ -215,7 +235,11 @@ class Expressions:
             return Node(f"NOT {operand.inside(PRIMARY)}", UNARY, np.invert(operand.value))
         if kind == 1:
             operand, count = self.make(type_, depth - 1), self.rng.randint(0, width + 2)
-            return self._shifted(type_, operand, count, width)
+            if "UINT" in self.types and self.rng.random() < 0.5:
+                by = self.make("UINT", depth - 1)
+                count = int(by.value)
+                return self._shifted(type_, operand, count, width, by.text)
+            return self._shifted(type_, operand, count, width, str(count))
         if kind == 2:
             return self._choice(type_, depth)
         if kind == 3:
@@ -231,17 +255,18 @@ class Expressions:
         )
         return self._joined(level, sign, left, right, join(left.value, right.value))
 
-    def _shifted(self, type_: str, operand: Node, count: int, width: int) -> Node:
+    def _shifted(self, type_: str, operand: Node, count: int, width: int, by: str) -> Node:
         name = self.rng.choice(("SHL", "SHR", "ROL", "ROR"))
         bits = f"{int(operand.value):0{width}b}"
         turn = count % width
+        count = min(count, width)
         moved = {
             "SHL": (bits + "0" * count)[-width:],
             "SHR": ("0" * count + bits)[:width],
             "ROL": bits[turn:] + bits[:turn],
             "ROR": bits[width - turn :] + bits[: width - turn],
         }[name]
-        return Node(f"{name}({operand.text}, {count})", PRIMARY, SCALARS[type_](int(moved, 2)))
+        return Node(f"{name}({operand.text}, {by})", PRIMARY, SCALARS[type_](int(moved, 2)))
 
     def _real(self, type_: str, depth: int) -> Node:
         kind = self.rng.randrange(8)
@@ -323,7 +348,7 @@ class Statements:
         lines = "".join(f"  {', '.join(n)} : {t};\n" for t, n in self.VARIABLES.items())
         body = "\n".join(self.statement(2) for _ in range(size))
         return (
-            f"{self._HEAD}PROGRAM P VAR\n{lines}  i1, i2, i3, c1 : INT;"
+            f"{self._HEAD}PROGRAM P VAR\n{lines}  i1, i2, i3, c1 : INT; small : INT(-50..50);"
             " r : ARRAY[1..5] OF INT; f : ARRAY[0..1, 1..2] OF REAL; pair, other : Pair;"
             " lag, lag2 : Lag; on : TON; off : TOF; pulse : TP; count : CTU; edge : R_TRIG;"
             " latch : SR;\nEND_VAR\n"
@@ -369,6 +394,9 @@ class Statements:
                     f"f[{rng.randint(0, 1)}, {rng.randint(1, 2)}] := {self.expression('REAL')};",
                     f"pair.two := {self.expression('REAL')}; other := pair;",
                     f"w.{rng.randint(0, 15)} := {self.expression('BOOL')};",
+                    f"small := LIMIT(-51, {self.expression('INT')}, 50);",
+                    f"a := MUL(EN := {self.expression('BOOL')}, IN1 := b, IN2 := k, ENO => n);",
+                    f"k := DIV(EN := TRUE, IN1 := a, IN2 := {index}, ENO => o);",
                 )
             )
         type_ = rng.choice(list(self.VARIABLES))
@@ -383,6 +411,7 @@ class Statements:
                 f"pulse(IN := {truth}, PT := T#70ms, Q => m);",
                 f"count(CU := {truth}, R := {other}, PV := 3, CV => a);",
                 f"edge(CLK := {truth});",
+                f"Mix(g := {self.expression('REAL')}, h := x, low => z);",
                 f"latch(S1 := {truth}, R := {other}, Q1 => n);",
                 f"lag(v := {self.expression('REAL')}, y => y);",
                 f"lag2(v := {self.expression('REAL')}, k := 0.5);",

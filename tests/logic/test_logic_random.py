@@ -10,7 +10,8 @@ import pytest
 from closures import ClosureMachine, Fault
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from random_logic import BITS, INTEGERS, REALS, SCALARS, Expressions, Statements, plain
+from random_logic import BITS, INTEGERS, REALS, SCALARS, Statements, plain
+from random_texts import MOMENTS, TEXTS, Everything
 
 from softctl.logic import LogicFault, Source, compile_application
 
@@ -22,6 +23,7 @@ GROUPS = {
     "long real": ["LREAL", "BOOL", "DINT", "REAL"],
     "time": ["TIME", "BOOL"],
     "mixed": [*INTEGERS, *BITS, *REALS, "BOOL", "TIME"],
+    "texts and dates": [*TEXTS, *MOMENTS, "TIME", "INT", "BOOL"],
 }
 SEEDS = st.integers(0, 2**32)
 QUICK = (Phase.explicit, Phase.reuse, Phase.generate)
@@ -45,7 +47,7 @@ def test_random_expressions_have_the_values_numpy_gives(group, seed):
     rng = random.Random(seed)
     types = GROUPS[group]
     names = {type_: [f"v{i}_{k}" for k in range(2)] for i, type_ in enumerate(types)}
-    maker = Expressions(rng, {type_: {} for type_ in types})
+    maker = Everything(rng, {type_: {} for type_ in types})
     for type_ in types:
         maker.variables[type_] = {name: maker.value(type_) for name in names[type_]}
     wanted = []
@@ -58,10 +60,13 @@ def test_random_expressions_have_the_values_numpy_gives(group, seed):
     instance = compile_application([Source("p.st", text)]).instantiate()
     for type_ in types:
         for name, value in maker.variables[type_].items():
-            instance.write(f"P.{name}", plain(value))
+            instance.write(f"P.{name}", value if isinstance(value, str) else plain(value))
     instance.scan(0)
     for i, (type_, node) in enumerate(wanted):
-        found, value = instance.read(f"P.r{i}"), plain(SCALARS[type_](node.value))
+        found, value = instance.read(f"P.r{i}"), node.value
+        if type_ in SCALARS:
+            value = SCALARS[type_](value)
+        value = value if isinstance(value, str) else plain(value)
         assert same(found, value), f"{type_}: {node.text} is {value!r}, got {found!r}"
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from mutations import FILES
 from random_logic import Statements
 from test_logic_random import QUICK
 
@@ -59,3 +60,23 @@ def test_every_node_has_a_place_a_settled_type_and_a_resolved_symbol(seed):
                 assert not isinstance(node.type, UntypedLiteral), node
             if isinstance(node, typed.Variable):
                 assert id(node.symbol) in own | shared, node.symbol.name
+
+
+def test_random_programs_and_program_files_have_every_kind_of_node():
+    """What the back ends are compared on leaves no kind of node out."""
+    kinds = {
+        kind
+        for kind in vars(typed).values()
+        if isinstance(kind, type) and issubclass(kind, typed.Expression | typed.Statement)
+    }
+    texts = [Statements(random.Random(seed)).program(8) for seed in range(20)]
+    drawn = _kinds(texts)
+    everything = drawn | _kinds([path.read_text(encoding="utf-8") for path in FILES])
+    bases = {typed.Expression, typed.Statement}
+    assert kinds - bases - everything == set()
+    assert kinds - bases - drawn <= {typed.Character, typed.OpenIndex, typed.Guarded}
+
+
+def _kinds(texts: list[str]) -> set[type]:
+    applications = [compile_application([Source("p.st", text)]) for text in texts]
+    return {type(node) for a in applications for block in blocks(a) for node in nodes(block.body)}
