@@ -24,7 +24,8 @@ Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
 - `wire: from.surface`: the port `surface` of the neighbour that the key `from` names;
   `optional` where a neighbour without it will do; `less: moved` takes off what earlier
   lines have already drawn there in this step (`-moved` under a key against their flow).
-- `sum: to.moved`: the sum of `moved` over all equipment whose key `to` names this one.
+- `sum: to.moved`: the sum of `moved` over all equipment whose key `to` names this one; with
+  `back: from.moved` what runs back is not taken off, but added to the other sum.
 - `each: to.out`: an array; item k is the port `out` of the k-th equipment whose key `to`
   names this one. `number: to` says how many there are. A `wire` to an array takes the
   item with this one's own number.
@@ -65,7 +66,7 @@ _INPUT_WORDS = frozenset(
         "species",
         "rise",
     }
-    | {"wire", "less", "sum", "each", "number", "fault", "size"}
+    | {"wire", "less", "sum", "back", "each", "number", "fault", "size"}
 )
 _OUTPUT_WORDS = frozenset({"unit", "range"})
 
@@ -102,6 +103,7 @@ class Input:
     optional: bool = False
     less: str = ""
     sum: Wire | None = None
+    back: Wire | None = None
     each: Wire | None = None
     number: str = ""
     is_step: bool = False
@@ -259,6 +261,7 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         "optional" in words,
         words.get("less", ""),
         reader.wire(words.get("sum")),
+        reader.wire(words.get("back")),
         reader.wire(words.get("each")),
         words.get("number", ""),
         "step" in words,

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from zlib import crc32
 
 from softctl.machine import Machine
-from softctl.plant.blocks import Input
+from softctl.plant.blocks import Input, Wire
 from softctl.plant.values import format_real
 from softctl.plant.wiring import Piece, Wiring, wired_port
 
@@ -147,13 +147,28 @@ def _argument(wiring: Wiring, piece: Piece, port: Input) -> str:
 
 def _sum(wiring: Wiring, piece: Piece, port: Input) -> str:
     assert port.sum is not None
-    name = port.sum.port
-    terms = [
-        f"{other.name}.{other.block.outputs[name].name}"
-        for other in wiring.naming(piece, port.sum.key)
-        if name in other.block.outputs
-    ]
+    terms = list(_moved(wiring, piece, port.sum, "" if port.back is None else "MAX({}, 0.0)"))
+    if port.back is not None:
+        terms += _moved(wiring, piece, port.back, "MAX(-{}, 0.0)", only_reversing=True)
     return _added(terms)
+
+
+def _moved(
+    wiring: Wiring, piece: Piece, source: Wire, part: str, *, only_reversing: bool = False
+) -> Iterator[str]:
+    """A port of all that name a piece: `part` of it where a line can reverse."""
+    for other in wiring.naming(piece, source.key):
+        output = other.block.outputs.get(source.port)
+        reverses = _reverses(other)
+        if output is not None and (reverses or not only_reversing):
+            text = f"{other.name}.{output.name}"
+            yield part.format(text) if part and reverses else text
+
+
+def _reverses(line: Piece) -> bool:
+    """True where liquid may run back: there is a vessel to draw from at the far end."""
+    ends = [port.wire for port in line.block.draws() if port.wire]
+    return len(ends) > 1 and all(wired_port(line, end) for end in ends)
 
 
 def _added(terms: list[str]) -> str:

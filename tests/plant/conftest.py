@@ -55,11 +55,11 @@ def planned() -> Callable[[str, str], Plant]:
 
 
 @pytest.fixture(scope="session")
-def build_dense() -> Callable[[str], Plant]:
+def build_dense() -> Callable[..., Plant]:
     """`build_dense(equipment)` gives a plant whose salt raises the density by 0.677."""
 
-    def build_it(equipment: str) -> Plant:
-        text = machine_text(equipment, more=", density_rise: {salt: 0.677}")
+    def build_it(equipment: str, step: str = "10 ms") -> Plant:
+        text = machine_text(equipment, step=step, more=", density_rise: {salt: 0.677}")
         return build_plant(parse_machine(text, "rig/machine.yaml"))
 
     return build_it
