@@ -122,16 +122,6 @@ def fold_as_real(constant: Constant) -> float:
     return value
 
 
-def round_half_even(value: float) -> int:
-    """The nearest whole number, ties to even (IEC 60559 as IEC 61131-3 6.6.2.5.2 asks)."""
-    return round(value)
-
-
-def truncate(value: float) -> int:
-    """The whole number towards zero."""
-    return math.trunc(value)
-
-
 # Intervals
 
 
@@ -196,8 +186,6 @@ __all__ = [
     "interval_of",
     "power",
     "remainder",
-    "round_half_even",
     "settle",
-    "truncate",
     "wrap",
 ]
