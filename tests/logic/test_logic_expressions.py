@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import numpy
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from softctl.logic import LogicFault, Source, compile_application
+from softctl.logic import LogicFault
 
 
 @pytest.mark.parametrize("type_", ["INT", "LREAL", "REAL"])
@@ -40,67 +37,6 @@ def test_division_by_zero_is_a_fault_with_its_line(bench, type_):
 def test_selection_functions(evaluate, call, value):
     """Selection by position, by name and by typed name."""
     assert evaluate(call, "INT", "a : INT := 5;") == value
-
-
-@pytest.mark.parametrize(
-    ("type_", "dtype"),
-    [
-        ("SINT", numpy.int8),
-        ("INT", numpy.int16),
-        ("DINT", numpy.int32),
-        ("LINT", numpy.int64),
-        ("USINT", numpy.uint8),
-        ("UINT", numpy.uint16),
-        ("UDINT", numpy.uint32),
-        ("ULINT", numpy.uint64),
-    ],
-)
-@settings(max_examples=30, deadline=None)
-@given(data=st.data())
-def test_whole_numbers_wrap_like_numpy(type_, dtype, data):
-    """+, - and * wrap to the declared width exactly as numpy's scalars do."""
-    made = _machine(type_)
-    info = numpy.iinfo(dtype)
-    values = [data.draw(st.integers(int(info.min), int(info.max))) for _ in range(3)]
-    made.writer(["P.a", "P.b", "P.c"])(values)
-    made.scan(0)
-    a, b, c = numpy.array(values, dtype=dtype)
-    with numpy.errstate(over="ignore"):
-        expected = (a + b, a - b, a * b, a * b + c - a, -a)
-    assert made.reader(["P.s", "P.d", "P.m", "P.k", "P.n"])() == tuple(int(x) for x in expected)
-
-
-def _machine(type_: str):
-    text = f"""PROGRAM P
-        VAR a, b, c, s, d, m, k, n : {type_}; END_VAR
-        s := a + b; d := a - b; m := a * b; k := a * b + c - a; n := -a;
-        END_PROGRAM"""
-    return compile_application([Source("p.st", text)]).instantiate()
-
-
-@settings(max_examples=200, deadline=None)
-@given(*[st.floats(width=32, allow_nan=False, allow_infinity=False)] * 3)
-def test_real_rounds_each_operation_like_numpy(a, b, c):
-    """REAL keeps 32 bits after every operation, as numpy.float32 does."""
-    made = _reals()
-    made.writer(["P.a", "P.b", "P.c"])([a, b, c])
-    made.scan(0)
-    x, y, z = numpy.float32(a), numpy.float32(b), numpy.float32(c)
-    with numpy.errstate(all="ignore"):
-        expected = (x * y + z, x - y * z, x * numpy.float32(0.1))
-    got = made.reader(["P.p", "P.q", "P.r"])()
-    assert numpy.array_equal(numpy.array(got), numpy.array(expected, float), equal_nan=True)
-
-
-_CACHE: dict[str, object] = {}
-
-
-def _reals():
-    text = """PROGRAM P VAR a, b, c, p, q, r : REAL; END_VAR
-        p := a * b + c; q := a - b * c; r := a * 0.1; END_PROGRAM"""
-    if "reals" not in _CACHE:
-        _CACHE["reals"] = compile_application([Source("p.st", text)])
-    return _CACHE["reals"].instantiate()
 
 
 def test_times_add_and_scale(evaluate):
