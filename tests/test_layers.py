@@ -36,6 +36,7 @@ CORE_LAYERS: dict[str, set[str]] = {
     "field": {*_IO, "image", "plant"},
     "control": {*_IO, "image", "logic", "alarms"},
     "trial": _CORE,
+    "audit": {*_IO},
     "conform": _CORE,
     "prove": _CORE,
     "views": _CORE,

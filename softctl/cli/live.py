@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from softctl.audit import Auditor
 from softctl.cli.output import Output, open_output
 from softctl.cli.status import Status
 from softctl.control import Controller
@@ -58,6 +59,7 @@ class Options:
     cold: bool = False
     has_journal: bool = True
     watch: bool = False
+    auditor: Auditor | None = None
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
@@ -175,6 +177,8 @@ class ControllerSide:
             self.controller, clock, output.event, options.commands, keeper, journal
         )
         self._closers.append(control.close)
+        if options.auditor is not None:
+            control.server.observe(options.auditor)
         return control
 
     async def start(

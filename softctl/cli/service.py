@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from softctl.cli.durations import read_duration
 from softctl.runtime.folder import compile_programs, demo_folder, read_machine, read_programs
 from softctl.runtime.service_port import ask
 from softctl.runtime.state import SERVICE_SOCKET, state_directory
-from softctl.values.units import parse_duration
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ def load(running: Running) -> None:
 
 def force(running: Running, path: str, value: str, time: str, reason: str) -> None:
     """Hold a point or variable at a value."""
-    for_ns = parse_duration(time)
+    for_ns = read_duration(time)
     answer = running.ask("force", path=path, value=value, for_ns=for_ns, reason=reason)
     print(f"{answer['path']} is held at {answer['value']} for {time}")
 
@@ -90,7 +90,7 @@ def show_alarms(running: Running, *, everything: bool) -> None:
 
 def act_on_alarm(running: Running, act: str, name: str, time: str) -> None:
     """Acknowledge, confirm, reset, shelve… one alarm."""
-    answer = running.ask("alarm", act=act, name=name, for_ns=parse_duration(time))
+    answer = running.ask("alarm", act=act, name=name, for_ns=read_duration(time))
     print(f"{name} is {answer['state']}")
 
 

@@ -283,7 +283,7 @@ class Identification:
 class Endpoint:
     """Where a Modbus/TCP server listens, and how it orders the registers of wide values.
 
-    `security` None is Modbus/TCP in the clear.
+    `security` None is Modbus/TCP in the clear, `refresh_ns` None asks an HMI for nothing.
     """
 
     host: str
@@ -294,6 +294,7 @@ class Endpoint:
     unknown_unit: UnknownUnit = UnknownUnit.EXCEPTION
     connections: Connections = Connections()
     identification: Identification = Identification()
+    refresh_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

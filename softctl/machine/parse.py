@@ -199,7 +199,7 @@ class _MachineReader:
                 place,
                 f"the field server's stands at line {other.line}",
             )
-        return _endpoint(field), _endpoint(hmi)
+        return _endpoint(field), replace(_endpoint(hmi), refresh_ns=hmi.refresh)
 
     def _endpoint_section(self, key: str, model: type[E], port: int) -> E:
         """A server without its `tls`, which names points and so is read after them."""

@@ -205,6 +205,9 @@ class FieldServerSection(EndpointSection):
 class HmiServerSection(EndpointSection):
     """The server of the controller."""
 
+    refresh: Annotated[int, duration("10 ms", "3600 s")] | None = Field(
+        default=None, description="how often an HMI has to read each point, for the audit"
+    )
     tls: TlsSection | None = Field(default=None, description="Modbus/TCP Security")
 
 

@@ -14,6 +14,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import cast
 
+from softctl.audit import Auditor
 from softctl.errors import SoftctlError
 from softctl.modbus.actions import Action, Close, Send
 from softctl.modbus.clients import Client, is_within
@@ -59,6 +60,12 @@ class ModbusServer:
         self._gates: TlsGates | None = None
         self._protocols: dict[Client, _Protocol] = {}
         self._idle_timer: asyncio.TimerHandle | None = None
+        self._auditor: Auditor | None = None
+
+    def observe(self, auditor: Auditor) -> None:
+        """Tell an audit of every connection and request from now on."""
+        self._auditor = auditor
+        self.server.on_request = auditor.on_request
 
     @property
     def connections(self) -> int:
@@ -147,12 +154,16 @@ class ModbusServer:
             self._protocols[evicted].abort()
         if is_admitted:
             self._protocols[client] = protocol
+            if self._auditor is not None:
+                self._auditor.opened(client)
             self._watch_idle()
         return is_admitted
 
     def discard(self, client: Client) -> None:
         """Forget a connection that is gone."""
         self.server.pool.remove(client)
+        if self._auditor is not None:
+            self._auditor.closed(client)
         self._protocols.pop(client, None)
 
     def _watch_idle(self) -> None:
