@@ -42,6 +42,12 @@ def trial(
         float,
         typer.Option(min=0.01, max=1000.0, help="With --live: machine time against wall time."),
     ] = 1.0,
+    coverage: Annotated[
+        bool,
+        typer.Option(
+            "--coverage", help="Tell what of the programs, points and alarms no trial touched."
+        ),
+    ] = False,
     details: Annotated[
         bool, typer.Option("--details", help="Show every expectation, not only those not met.")
     ] = False,
@@ -70,11 +76,16 @@ def trial(
     from softctl.cli import trial_output as output
     from softctl.errors import SoftctlError
     from softctl.runtime.folder import demo_folder, load_folder
-    from softctl.runtime.trials import load_trials, run_trials
+    from softctl.runtime.trials import load_trials, run_trials, with_marks
 
     files = output.Files(json_, junit, html, pdf)
     files.require_writable()
-    found = load_trials(load_folder(folder or demo_folder()))
+    if coverage and live:
+        raise SoftctlError("expected --coverage without --live: it looks into the program")
+    loaded, tracker = load_folder(folder or demo_folder()), None
+    if coverage:
+        loaded, tracker = with_marks(loaded)
+    found = load_trials(loaded)
     chosen = found.choose(only or ())
     if list_:
         output.print_list(chosen)
@@ -85,7 +96,7 @@ def trial(
         if live:
             report = _run_live(found, chosen, progress.add, speed)
         else:
-            report = run_trials(found, chosen, progress.add)
+            report = run_trials(found, chosen, progress.add, tracker)
     files.write(report)
     output.print_report(report, as_json=as_ is Form.JSON, details=details)
     if report.failures:

@@ -16,6 +16,7 @@ from rich.text import Text
 from softctl.errors import SoftctlError
 from softctl.runtime.pdf import print_pdf, require_browser
 from softctl.runtime.trials import Chosen
+from softctl.trial.coverage import Coverage
 from softctl.trial.page import to_html
 from softctl.trial.report import Report, counts_text, verdict_line
 from softctl.trial.result import Outcome, Result, Verdict
@@ -112,8 +113,26 @@ def print_report(report: Report, *, as_json: bool, details: bool) -> None:
         for verdict in result.verdicts:
             if details or verdict.outcome is not Outcome.MET:
                 _print_verdict(console, verdict)
+    if report.coverage is not None:
+        _print_coverage(console, report.coverage)
     console.print()
     console.print(Text(verdict_line(report), "bold red" if report.failures else "bold green"))
+
+
+def _print_coverage(console: Console, coverage: Coverage) -> None:
+    """How much of each kind was touched, and what was not, by file and line."""
+    console.print()
+    table = _table("coverage", "touched", "of")
+    for kind, touched, total in coverage.counts():
+        table.add_row(Text(kind), Text(str(touched)), Text(str(total)))
+    console.print(table)
+    untouched = coverage.untouched()
+    if untouched:
+        console.print()
+        console.print(Text("No trial touched:", "bold"))
+    for touch in untouched:
+        where = f"{touch.place.file}:{touch.place.line}"
+        console.print(Text.assemble(f"  {touch.kind:<11} {touch.text}  ", (where, "dim")))
 
 
 def _overview(report: Report) -> Table:

@@ -11,6 +11,7 @@ from softctl.logic.application import (
     Application,
     BlockInterface,
     Global,
+    Revise,
     VariableInfo,
     compile_application,
 )
@@ -36,6 +37,7 @@ __all__ = [
     "Global",
     "Instance",
     "LogicFault",
+    "Revise",
     "Source",
     "Step",
     "TakeOver",

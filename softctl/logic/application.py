@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from typing import Any
@@ -40,6 +40,10 @@ class Global:
     type: str
     writable: bool
     initial: Any = None
+
+
+Revise = Callable[[Sequence[tree.Unit]], Iterable[Global]]
+"""Changes syntax trees before they are checked, and gives more globals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +105,19 @@ def compile_application(
     *,
     library: Sequence[Source] = (),
     strict: bool = False,
+    revise: Revise | None = None,
 ) -> Application:
     """Compile IEC 61131-3 sources.
 
-    `library` holds more sources, whose units are only included where they are used; with
-    `strict`, forms that the standard does not have are errors instead of warnings.
-    Raises ProblemsError with every problem found, in the order of the sources.
+    `revise` may change the syntax trees of the sources before they are checked, and gives
+    more globals that it needs for that; the trees are its own. `library` holds more sources,
+    whose units are only included where they are used; with `strict`, forms that the standard
+    does not have are errors instead of warnings. Raises ProblemsError with every problem
+    found, in the order of the sources.
     """
     compiler = _Compiler(Reporter(strict))
     try:
-        application = compiler.run(sources, globals_, library)
+        application = compiler.run(sources, globals_, library, revise)
     except (RecursionError, SyntaxError, MemoryError) as error:
         raise ProblemsError([_too_deep(sources)]) from error
     if application is None:
@@ -148,11 +155,16 @@ class _Compiler:
         self.declarer = Declarer(self.world)
 
     def run(
-        self, sources: Sequence[Source], globals_: Iterable[Global], library: Sequence[Source]
+        self,
+        sources: Sequence[Source],
+        globals_: Iterable[Global],
+        library: Sequence[Source],
+        revise: Revise | None,
     ) -> Application | None:
         units = [parse(source, self.reporter) for source in (*library, *sources)]
+        more = () if revise is None else revise(units[len(library) :])
         self.world.globals_[NOW] = now_symbol()
-        for item in globals_:
+        for item in (*globals_, *more):
             self._bind(item)
         own = [pou for unit in units for pou in unit.pous]
         for unit in units:

@@ -250,6 +250,8 @@ class _Lowering:
             on: list[tree.Statement] = [
                 _assign(at, _x(at, t.text), _true(at)) for t in transition.targets
             ]
+            if transition.mark:
+                on.append(_assign(at, tree.Name(at, transition.mark), _true(at)))
             for statements, body in zip(passes, (fresh, off, on), strict=True):
                 statements.append(tree.If(at, [(flag, body)], []))
         return [statement for statements in passes for statement in statements]

@@ -316,6 +316,8 @@ class Transition(Node):
     condition: Expression
     text: str
     span: Span = NO_SPAN
+    mark: str = ""
+    """A global BOOL that is set when it is cleared, for whoever counts that."""
 
 
 @dataclass(slots=True)

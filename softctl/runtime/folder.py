@@ -8,7 +8,7 @@ from pathlib import Path
 
 from softctl.control import check_bindings, check_watch, program_globals
 from softctl.errors import Place, Problem, ProblemsError
-from softctl.logic import Application, Source, compile_application
+from softctl.logic import Application, Revise, Source, compile_application
 from softctl.machine import Machine, parse_machine
 from softctl.plant import Plant, build_plant, check_plant
 
@@ -84,10 +84,19 @@ def read_programs(folder: Path, machine: Machine) -> tuple[Source, ...]:
 
 
 def compile_programs(
-    machine: Machine, programs: Sequence[Source], *, strict: bool = False
+    machine: Machine,
+    programs: Sequence[Source],
+    *,
+    strict: bool = False,
+    revise: Revise | None = None,
 ) -> Application:
-    """Programs that fit the machine's points, alarms and guards; raises ProblemsError."""
-    application = compile_application(programs, program_globals(machine), strict=strict)
+    """Programs that fit the machine's points, alarms and guards; raises ProblemsError.
+
+    `revise` may change their syntax trees, see `compile_application`.
+    """
+    application = compile_application(
+        programs, program_globals(machine), strict=strict, revise=revise
+    )
     problems = check_bindings(machine, application) + check_watch(machine, application)
     if problems:
         raise ProblemsError(problems)

@@ -5,13 +5,21 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from softctl import __version__
 from softctl.errors import Problem, ProblemsError, SoftctlError
-from softctl.runtime.folder import MACHINE_FILE, MachineFolder, read_text, shown_path
+from softctl.runtime.folder import (
+    MACHINE_FILE,
+    MachineFolder,
+    compile_programs,
+    read_text,
+    shown_path,
+)
+from softctl.trial.coverage import Tracker
+from softctl.trial.marks import Marker
 from softctl.trial.model import Trial
 from softctl.trial.parse import Surroundings, TrialFile, parse_trials
 from softctl.trial.report import Report
@@ -96,11 +104,21 @@ def _doubled_names(files: Sequence[TrialFile]) -> Iterator[Problem]:
                 yield Problem(message, trial.place, hint=hint)
 
 
+def with_marks(folder: MachineFolder) -> tuple[MachineFolder, Tracker]:
+    """The same folder with marks in its programs, and what follows them."""
+    marker = Marker()
+    application = compile_programs(folder.machine, folder.programs, revise=marker)
+    return replace(folder, application=application), Tracker(folder.machine, application, marker)
+
+
 def run_trials(
-    trials: TrialFolder, chosen: Sequence[Chosen], on_result: Callable[[Result], None]
+    trials: TrialFolder,
+    chosen: Sequence[Chosen],
+    on_result: Callable[[Result], None],
+    tracker: Tracker | None = None,
 ) -> Report:
     """Run trials in virtual time; `on_result` hears of each when it has ended."""
-    runner = VirtualRunner(trials.around)
+    runner = VirtualRunner(trials.around, tracker)
     started = datetime.now().astimezone()
     began_s = time.perf_counter()
     results = []
@@ -109,7 +127,11 @@ def run_trials(
         results.append(result)
         on_result(result)
     wall_s = time.perf_counter() - began_s
-    return make_report(trials.folder, results, "virtual time", started, wall_s)
+    report = make_report(trials.folder, results, "virtual time", started, wall_s)
+    if tracker is None:
+        return report
+    shown = trials.around.application.charts
+    return replace(report, coverage=tracker.coverage(), charts=shown)
 
 
 def make_report(

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from html import escape
 from importlib.resources import files
 
+from softctl.trial.chart_drawing import chart_drawing
 from softctl.trial.drawings import timeline, trend
 from softctl.trial.model import Trial
 from softctl.trial.report import Report, counts_text, verdict_line
@@ -37,6 +38,7 @@ def to_html(report: Report) -> str:
             *_head(report),
             *_overview(report),
             *(part for result in report.results for part in _trial(result)),
+            *_coverage(report),
             *_hashes(report),
             *_signatures(),
             "</main>\n</body>\n</html>\n",
@@ -156,6 +158,31 @@ def _failure(verdict: Verdict) -> Iterator[str]:
     if drawing:
         caption = escape(f"{verdict.text}: not met at {moment(verdict.at_ns)}")
         yield f"<figure>{drawing}<figcaption>{caption}</figcaption></figure>"
+
+
+def _coverage(report: Report) -> Iterator[str]:
+    """How much was touched, what was not, and the charts."""
+    coverage = report.coverage
+    if coverage is None:
+        return
+    yield "<h2>What the trials touched</h2>"
+    yield '<div class="wide"><table><thead><tr><th>kind</th><th class="time">touched</th>'
+    yield '<th class="time">of</th></tr></thead><tbody>'
+    for kind, touched, total in coverage.counts():
+        numbers = f'<td class="time">{touched}</td><td class="time">{total}</td>'
+        yield f"<tr><td>{kind}</td>{numbers}</tr>"
+    yield "</tbody></table></div>"
+    for drawn in report.charts:
+        caption = f"{drawn.program}: solid is touched, dashed and marked ✗ is not"
+        drawing = chart_drawing(drawn, coverage)
+        yield f"<figure>{drawing}<figcaption>{escape(caption)}</figcaption></figure>"
+    untouched = coverage.untouched()
+    if untouched:
+        yield '<h3>Not touched</h3><div class="wide"><table><tbody>'
+        for touch in untouched:
+            cells = (touch.kind, touch.text, f"{touch.place.file}:{touch.place.line}")
+            yield "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
+        yield "</tbody></table></div>"
 
 
 def _hashes(report: Report) -> Iterator[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from softctl.logic import Chart
+from softctl.trial.coverage import Coverage
 from softctl.trial.result import Outcome, Result
 
 
@@ -24,6 +26,8 @@ class Report:
     hashes: Mapping[str, str]
     results: Sequence[Result]
     wall_s: float
+    coverage: Coverage | None = None
+    charts: tuple[Chart, ...] = ()
 
     @property
     def failures(self) -> list[Result]:

@@ -13,6 +13,7 @@ from softctl.machine import Machine
 from softctl.plant import Fault, Plant, build_plant
 from softctl.trial import model
 from softctl.trial.bench import SOURCE, VirtualBench
+from softctl.trial.coverage import Tracker
 from softctl.trial.model import Action, Trial
 from softctl.trial.names import Names, value_reader
 from softctl.trial.parse import Surroundings, TrialFile, with_parameters
@@ -24,17 +25,21 @@ Charts = list[tuple[str, Sequence[str]]]
 
 
 class VirtualRunner:
-    """Runs the trials of one machine, each on a bench of its own."""
+    """Runs the trials of one machine, each on a bench of its own.
 
-    def __init__(self, around: Surroundings) -> None:
+    A tracker, whose marks the application has, follows all of them.
+    """
+
+    def __init__(self, around: Surroundings, tracker: Tracker | None = None) -> None:
         self._around = around
+        self._tracker = tracker
         self._plants: dict[str, tuple[Machine, Plant, Any]] = {}
 
     def run(self, file: TrialFile, trial: Trial) -> Result:
         """Run one trial to its end; how it went is in the result, whatever happens."""
         bench = self.bench(trial)
         player = Player(trial, file.evaluator(trial), charts(self._around.application))
-        play(player, bench, file.names)
+        play(player, bench, file.names, self._tracker)
         return player.result()
 
     def bench(self, trial: Trial) -> VirtualBench:
@@ -75,7 +80,7 @@ def flag_reader(instance: Instance, found: Charts) -> Callable[[], Flags]:
     return lambda: tuple([read() for read in readers])
 
 
-def play(player: Player, bench: VirtualBench, names: Names) -> None:
+def play(player: Player, bench: VirtualBench, names: Names, tracker: Tracker | None = None) -> None:
     """Let a bench run until a trial is over; it begins with the first scan on a healthy link."""
     evaluator: Evaluator = player.evaluator
     read = value_reader(names, evaluator.names, bench.controller, bench.plant)
@@ -83,10 +88,13 @@ def play(player: Player, bench: VirtualBench, names: Names) -> None:
     controller = bench.controller
     minds_faults = "PROGRAM_FAULT" not in evaluator.names
 
+    track = None if tracker is None else tracker.follow(bench)
     has_begun = False
 
     def after_scan(now_ns: int) -> None:
         nonlocal has_begun
+        if track is not None:
+            track()
         has_begun = has_begun or controller.link_healthy
         if not has_begun:
             return
@@ -100,11 +108,15 @@ def play(player: Player, bench: VirtualBench, names: Names) -> None:
 
     def on_happening(happening: Happening) -> None:
         player.note(bench.now_ns, event_text(happening))
+        if tracker is not None:
+            tracker.hear(happening)
 
     bench.on_happening = on_happening
     bench.after_scan = after_scan
     while not player.is_over:
         bench.next_scan()
+    if tracker is not None:
+        tracker.take(bench)
 
 
 def carry_out(action: Action, bench: VirtualBench) -> None:

@@ -7,6 +7,7 @@ import re
 from typing import Any
 from xml.etree import ElementTree
 
+from softctl.trial.coverage import Coverage
 from softctl.trial.report import Report, counts_text
 from softctl.trial.result import Outcome, Result, Verdict, Window
 
@@ -15,7 +16,7 @@ _ILLEGAL = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 def to_json(report: Report) -> str:
     """The run with every verdict, what was done, the steps, and the values at failures."""
-    document = {
+    document: dict[str, Any] = {
         "machine": report.machine,
         "title": report.title,
         "clock": report.clock,
@@ -27,7 +28,21 @@ def to_json(report: Report) -> str:
         "wall_s": round(report.wall_s, 3),
         "trials": [_trial(result) for result in report.results],
     }
+    if report.coverage is not None:
+        document["coverage"] = _coverage(report.coverage)
     return json.dumps(document, indent=2, ensure_ascii=False)
+
+
+def _coverage(coverage: Coverage) -> dict[str, Any]:
+    return {
+        "counts": {
+            kind: {"touched": touched, "all": total} for kind, touched, total in coverage.counts()
+        },
+        "untouched": [
+            {"kind": touch.kind, "text": touch.text, "place": str(touch.place)}
+            for touch in coverage.untouched()
+        ],
+    }
 
 
 def _trial(result: Result) -> dict[str, Any]:

@@ -123,3 +123,18 @@ def test_a_folder_without_trials_is_told(
     """Nothing to run is an error: a record of no trials proves nothing."""
     assert run(monkeypatch, str(folder)) == 2
     assert "expected trials in" in capsys.readouterr().err
+
+
+def test_coverage_lists_what_no_trial_touched(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By file and line, and in the record with the sequence chart."""
+    (folder / "trials" / "a.yaml").write_text(PASSES)
+    page = folder / "record.html"
+    assert run(monkeypatch, str(folder), "--coverage", "--html", str(page)) == 0
+    out = capsys.readouterr().out
+    assert "No trial touched:" in out
+    assert "step        Feed.Feeding" in out
+    assert "feed.st:" in out
+    assert 'aria-label="Sequence chart of Feed"' in page.read_text()
+    assert run(monkeypatch, str(folder), "--coverage", "--live") == 2
