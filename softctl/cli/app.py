@@ -439,6 +439,8 @@ def convert(
 app.command(epilog=CAUTION)(trial)
 app.command()(conform)
 app.command()(service_commands.load)
+app.command(epilog=CAUTION)(service_commands.stop)
+app.command(epilog=CAUTION)(service_commands.restart)
 app.command(epilog=CAUTION)(service_commands.force)
 app.command()(service_commands.release)
 app.command()(service_commands.alarms)

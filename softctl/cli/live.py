@@ -198,7 +198,7 @@ class ControllerSide:
         try:
             await entrance.start()
         except SoftctlError as error:
-            output.event("no entrance for load, force and alarms", reason=str(error))
+            output.event("no entrance for stop, load, force and alarms", reason=str(error))
         else:
             self._closers.append(entrance.close)
         if self._options.watch:

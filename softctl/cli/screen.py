@@ -10,7 +10,7 @@ from rich.text import Text
 
 from softctl.cli.carriers import draw_carriers
 from softctl.cli.status import Status
-from softctl.control import Controller
+from softctl.control import Controller, ControlState
 from softctl.machine import Point, Role, Value
 from softctl.values.types import Kind
 
@@ -136,6 +136,8 @@ def _health(controller: Controller) -> RenderableType:
         line.append("field link healthy")
     else:
         line.append("! COMMS ALARM: field link lost, outputs at fail-safe", style=_ABNORMAL)
+    if controller.state is ControlState.STOPPED:
+        line.append("  ! PROGRAMS STOPPED: outputs at fail-safe", style=_ABNORMAL)
     if controller.fault is not None:
         line.append(f"  ! PROGRAM STOPPED: {controller.fault}", style=_ABNORMAL)
     line.append(

@@ -45,6 +45,21 @@ def load(running: Running) -> None:
             print(f"  {path} {words}")
 
 
+def stop(running: Running) -> None:
+    """Stop the programs of the controller."""
+    running.ask("stop")
+    print("programs stopped, forces ended, outputs at fail-safe")
+
+
+def restart(running: Running, *, cold: bool) -> None:
+    """Start stopped or failed programs anew."""
+    answer = running.ask("restart", cold=cold)
+    if cold:
+        print("programs started cold: every variable at its initial value")
+    else:
+        print(f"programs started warm: {answer['restored']} RETAIN values go on")
+
+
 def force(running: Running, path: str, value: str, time: str, reason: str) -> None:
     """Hold a point or variable at a value."""
     for_ns = read_duration(time)

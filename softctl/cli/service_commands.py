@@ -51,6 +51,33 @@ def load(
     service.load(service.Running(folder, state))
 
 
+def stop(folder: _Machine = None, state: _State = None) -> None:
+    """Stop the programs of a running controller.
+
+    Forces end and every output goes to its fail-safe value until a restart. This is a
+    command over a computer, never an emergency stop.
+    """
+    from softctl.cli import service
+
+    service.stop(service.Running(folder, state))
+
+
+def restart(
+    folder: _Machine = None,
+    cold: Annotated[
+        bool, typer.Option("--cold", help="RETAIN variables at their initial values too.")
+    ] = False,
+    state: _State = None,
+) -> None:
+    """Start stopped or failed programs of a running controller anew.
+
+    Whether anything moves then is up to the programs.
+    """
+    from softctl.cli import service
+
+    service.restart(service.Running(folder, state), cold=cold)
+
+
 def force(
     path: Annotated[
         str | None, typer.Argument(metavar="[PATH", help="A point, or Program.Variable.")

@@ -4,15 +4,20 @@ from softctl.control.bindings import check_bindings
 from softctl.control.controller import Controller, program_globals, step_names
 from softctl.control.forces import Force, ForceChange
 from softctl.control.guards import GuardBreach
+from softctl.control.releases import Releases
+from softctl.control.states import ControlFault, ControlState
 from softctl.control.statistics import ScanStatistics
 from softctl.control.watch import Happening, Watch, check_watch
 
 __all__ = [
+    "ControlFault",
+    "ControlState",
     "Controller",
     "Force",
     "ForceChange",
     "GuardBreach",
     "Happening",
+    "Releases",
     "ScanStatistics",
     "Watch",
     "check_bindings",

@@ -7,10 +7,13 @@ from collections.abc import Sequence
 from softctl.control.alarm_desk import AlarmDesk
 from softctl.control.forces import Forces
 from softctl.control.hmi import HmiMap
+from softctl.control.retain import Retained, WarmStart
+from softctl.control.states import ControlState
 from softctl.control.statistics import ScanStatistics
 from softctl.control.watch import Watch
+from softctl.errors import SoftctlError
 from softctl.image import Side, field_banks, point_reader, point_writer
-from softctl.logic import Application, Global, LogicFault, TakeOver
+from softctl.logic import Application, Global, Instance, LogicFault, TakeOver
 from softctl.machine import Machine, Point, Role, Value
 
 
@@ -49,7 +52,8 @@ class Controller:
         self.hmi = HmiMap(machine)
         self.field_banks = field_banks(machine)
         self.link_healthy = False
-        self.fault: LogicFault | None = None
+        self.fault: SoftctlError | None = None
+        self._is_stopped = False
         self.clients = 0
         self.journal_fault = False
         self.shows = True
@@ -60,6 +64,48 @@ class Controller:
         self._bind()
         self._field_out(self._fail_safe)
 
+    @property
+    def state(self) -> ControlState:
+        """Whether the programs run."""
+        if self._is_stopped:
+            return ControlState.STOPPED
+        return ControlState.RUNNING if self.fault is None else ControlState.FAULTED
+
+    def stop(self, now_ns: int, source: str) -> None:
+        """Run no program until a restart: every force ends, every output goes fail-safe.
+
+        A fault that stopped them before is done with.
+        """
+        self._is_stopped = True
+        self.fault = None
+        self._end_forces(now_ns, source)
+
+    def fail(self, fault: SoftctlError, now_ns: int) -> None:
+        """Run no program any more for this reason; as `stop`."""
+        self.fault = fault
+        self._end_forces(now_ns, "fault")
+
+    def restart(self, *, cold: bool = False) -> WarmStart:
+        """Start the programs anew from the next scan on; what became of RETAIN variables.
+
+        Variables have their initial values, but in a warm start RETAIN variables go on with
+        theirs (IEC 61131-3, rules of the RETAIN qualifier). Set points of the HMI stay.
+        Raises SoftctlError while the programs run.
+        """
+        if self.state is ControlState.RUNNING:
+            raise SoftctlError("expected stopped programs to restart, got programs that run")
+        instance = self.application.instantiate()
+        warm = (
+            WarmStart(0, ()) if cold else _carry_retained(self.application, self.instance, instance)
+        )
+        self._is_stopped = False
+        self._run(self.application, instance)
+        return warm
+
+    def _end_forces(self, now_ns: int, source: str) -> None:
+        self.watch.happenings += self.forces.release_all(now_ns=now_ns, source=source)
+        self.go_fail_safe()
+
     def change(self, application: Application) -> TakeOver:
         """Run another version of the programs from the next scan on.
 
@@ -69,12 +115,15 @@ class Controller:
         """
         instance = application.instantiate()
         taken = instance.take_over(self.instance)
+        self._run(application, instance)
+        return taken
+
+    def _run(self, application: Application, instance: Instance) -> None:
         self.application, self.instance = application, instance
         self.fault = None
         self.watch.bind(application, instance)
         self.forces.bind(instance)
         self._bind()
-        return taken
 
     def _bind(self) -> None:
         """Build the copies that every scan makes."""
@@ -109,8 +158,8 @@ class Controller:
 
         While the field link is down the programs go on, so that they can react to
         COMMS_ALARM, on the last inputs that came; their outputs are overruled by the
-        declared fail-safe values. A program that fails stops every program for good, and
-        ends every force.
+        declared fail-safe values. A program that fails stops every program until a restart,
+        and ends every force. Stopped programs do not see the commands that come meanwhile.
         """
         if self.forces.held:
             self.watch.happenings += self.forces.expire(now_ns)
@@ -119,15 +168,14 @@ class Controller:
         self._set_written(written)
         self.watch.happenings += self._alarm_desk.take(written, now_ns)
         self._set_system(self._system_values())
-        if self.fault is None:
+        if self.state is ControlState.RUNNING:
             try:
                 self.instance.scan(now_ns)
             except LogicFault as fault:
-                self.fault = fault
-                self.watch.happenings += self.forces.release_all(now_ns=now_ns, source="fault")
+                self.fail(fault, now_ns)
         self.hmi.release_commands()
         self.watch.scan(now_ns)
-        if not self.link_healthy or self.fault is not None:
+        if not self.link_healthy or self.state is not ControlState.RUNNING:
             self.go_fail_safe()
         else:
             self._field_out(self._outputs())
@@ -147,6 +195,7 @@ class Controller:
             "FIELD_LINK": self.link_healthy,
             "COMMS_ALARM": not self.link_healthy,
             "PROGRAM_FAULT": self.fault is not None,
+            "CONTROL_STATE": int(self.state),
             "JOURNAL_FAULT": self.journal_fault,
             "FORCES": len(self.instance.forces),
             "GUARDS_BROKEN": self.watch.guards_broken,
@@ -176,6 +225,11 @@ def step_names(application: Application, chart: str) -> Sequence[str]:
         if candidate.program.casefold() == chart.casefold():
             return [step.name for step in candidate.steps]
     raise KeyError(chart)
+
+
+def _carry_retained(application: Application, old: Instance, new: Instance) -> WarmStart:
+    saved = Retained(application, old).changed()
+    return WarmStart(0, ()) if saved is None else Retained(application, new).load(saved)
 
 
 def _points(machine: Machine, role: Role) -> list[Point]:

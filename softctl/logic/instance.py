@@ -70,6 +70,7 @@ class Instance:
         self._singles = [mangle(e.single.key) if e.single is not None else "" for e in scheduled]
         planned = any(self._intervals) or any(self._singles)
         self._due = [0] * len(self._intervals) if planned else None
+        self._missed = [0] * len(self._intervals)
         self._sources = list({id(b.source): b.source for b in world.blocks.values()}.values())
         self._cache: dict[str, Location] = {}
         self._forces = ForceBook(self._swap)
@@ -118,9 +119,24 @@ class Instance:
             elif not interval_ns:
                 run(self._globals)
             elif due[number] <= now_ns:
-                late_ns = (now_ns - due[number]) % interval_ns if due[number] else 0
+                missed, late_ns = (
+                    divmod(now_ns - due[number], interval_ns) if due[number] else (0, 0)
+                )
+                self._missed[number] += missed
                 due[number] = now_ns - late_ns + interval_ns
                 run(self._globals)
+
+    @property
+    def task_overruns(self) -> dict[str, int]:
+        """How often each task with an interval was due again before a scan could run it.
+
+        A task's releases stay on the grid that its first run began, whatever was missed.
+        """
+        return {
+            entry.task: missed
+            for entry, missed in zip(self._scheduled, self._missed, strict=True)
+            if entry.interval_ns
+        }
 
     # Access
 
@@ -290,9 +306,10 @@ class Instance:
         return change
 
     def _take_over_phases(self, old: Instance) -> None:
-        """A task with the interval that it had keeps its phase."""
+        """A task with the interval that it had keeps its phase, and its count of overruns."""
         if self._due is None or old._due is None:
             return
+        missed = dict(zip((e.name.upper() for e in old._scheduled), old._missed, strict=True))
         before = {
             entry.name.upper(): (entry.interval_ns, due)
             for entry, due in zip(old._scheduled, old._due, strict=True)
@@ -301,6 +318,7 @@ class Instance:
             interval_ns, due = before.get(entry.name.upper(), (None, 0))
             if interval_ns == entry.interval_ns:
                 self._due[number] = due
+                self._missed[number] = missed.get(entry.name.upper(), 0)
 
     # Charts
 

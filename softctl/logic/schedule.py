@@ -26,17 +26,22 @@ class Connection:
 
 @dataclass(frozen=True, slots=True)
 class Scheduled:
-    """A program instance; `interval_ns` 0 means every scan, or each rise of `single`."""
+    """A program instance; `interval_ns` 0 means every scan, or each rise of `single`.
+
+    `task` is the name of its task, empty for none.
+    """
 
     name: str
     block: typed.Block
     interval_ns: int
     single: typed.Symbol | None = None
     connections: tuple[Connection, ...] = ()
+    task: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class _Task:
+    name: str = ""
     priority: int = _NO_TASK
     interval_ns: int = 0
     single: typed.Symbol | None = None
@@ -86,7 +91,7 @@ class Scheduler:
                 self.reporter.error(task.interval.at, "expected an interval from T#0s up")
         if task.single is not None:
             single = self._single(task.single)
-        return _Task(priority, interval_ns, single)
+        return _Task(task.name, priority, interval_ns, single)
 
     def _single(self, node: tree.Expression) -> typed.Symbol | None:
         value = self.checker.expression(node)
@@ -111,8 +116,8 @@ class Scheduler:
         task = tasks.get(node.task.upper(), _Task())
         found = (self._connection(argument, block) for argument in node.arguments)
         connections = tuple(connection for connection in found if connection is not None)
-        entry = Scheduled(node.name, block, task.interval_ns, task.single, connections)
-        return task.priority, entry
+        timing = task.interval_ns, task.single
+        return task.priority, Scheduled(node.name, block, *timing, connections, task.name)
 
     def _connection(self, argument: tree.Argument, block: typed.Block) -> Connection | None:
         kinds = ("VAR_OUTPUT",) if argument.is_output else ("VAR_INPUT",)

@@ -244,6 +244,14 @@ class UnknownUnit(Enum):
     SILENCE = "silence"
 
 
+class Overrun(Enum):
+    """What a controller does when a scan is not done at the next one's planned instant."""
+
+    SKIP = "skip"
+    STRETCH = "stretch"
+    STOP = "stop"
+
+
 class WhenFull(Enum):
     """What happens to a connection beyond the limit."""
 
@@ -334,6 +342,8 @@ class Machine:
     species: tuple[str, ...]
     scan_ns: int
     fail_safe_after_ns: int
+    overrun: Overrun
+    watchdog_ns: int | None
     plant_step_ns: int
     seed: int
     density_rise: Mapping[str, float]

@@ -93,6 +93,8 @@ class _MachineReader:
             species=tuple(head.species),
             scan_ns=control.scan,
             fail_safe_after_ns=control.fail_safe_after,
+            overrun=control.overrun,
+            watchdog_ns=control.watchdog,
             plant_step_ns=plant.step,
             seed=plant.seed,
             density_rise=plant.density_rise,
@@ -174,6 +176,12 @@ class _MachineReader:
                 f"expected 'fail_safe_after' to be no shorter than a scan "
                 f"({control.scan / 1e6:g} ms), got {control.fail_safe_after / 1e6:g} ms",
                 place.where("fail_safe_after"),
+            )
+        if control.watchdog is not None and control.watchdog < control.scan:
+            self._reader.complain(
+                f"expected 'watchdog' to be no shorter than a scan ({control.scan / 1e6:g} ms), "
+                f"got {control.watchdog / 1e6:g} ms",
+                self._part("control").where("watchdog"),
             )
 
     def _check_rises(self, plant: PlantSection, species: Sequence[str]) -> None:

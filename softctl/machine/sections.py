@@ -38,7 +38,7 @@ from softctl.machine.fields import (
     shares,
     whole,
 )
-from softctl.machine.model import Role, UnknownUnit, WhenFull
+from softctl.machine.model import Overrun, Role, UnknownUnit, WhenFull
 from softctl.values.registers import WordOrder
 from softctl.values.scaling import INT_LIMITS
 
@@ -87,6 +87,12 @@ class ControlSection(Section):
     )
     fail_safe_after: Annotated[int, duration("1 ms", "600 s")] = Field(
         default=500_000_000, description="time without the field link until outputs are fail-safe"
+    )
+    overrun: Annotated[Overrun, choice(Overrun)] = Field(
+        default=Overrun.SKIP, description="what happens when a scan is not done in its period"
+    )
+    watchdog: Annotated[int, duration("1 ms", "600 s")] | None = Field(
+        default=None, description="wall time after which a scan that hangs is a fault"
     )
 
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import ssl
 import time
 from collections.abc import Sequence
 from random import Random
 
-from softctl.control import Controller
+from softctl.control import ControlFault, Controller, ControlState, Releases
+from softctl.control.retain import WarmStart
 from softctl.errors import SoftctlError
 from softctl.image import Side
 from softctl.image.permissions import role_table
 from softctl.journal import JournalWriter
 from softctl.logic import Application, TakeOver
+from softctl.machine import Overrun
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
 from softctl.runtime.clock import MachineClock
@@ -26,6 +29,7 @@ from softctl.runtime.server_settings import identification, serve
 from softctl.runtime.state import StateKeeper
 from softctl.runtime.tasks import end_task
 from softctl.runtime.tls_files import ClientTls, require_tls
+from softctl.runtime.watchdog import ScanWatchdog
 
 _REPORT_EVERY_NS = 5_000_000_000
 
@@ -35,11 +39,11 @@ class ControlService:
 
     Programs see the planned instant of each scan, not the actual one, so timers run on
     a grid without drift. A scan that is not done at the next planned instant makes that
-    release an overrun: it is skipped and counted. `commands` are given once, as an HMI
-    would, as soon as the field link is healthy. `keeper` saves RETAIN values, if there is
-    one; each scan's are saved before its outputs go out. `journal` takes what happens and
-    the values of points. `faults` are what goes wrong on the HMI
-    server's wire on purpose, none at first.
+    release an overrun, which is counted and dealt with as the machine file says.
+    `commands` are given once, as an HMI would, as soon as the field link is healthy.
+    `keeper` saves RETAIN values, if there is one; each scan's are saved before its outputs
+    go out. `journal` takes what happens and the values of points. `faults` are what goes
+    wrong on the HMI server's wire on purpose, none at first.
     """
 
     def __init__(
@@ -78,6 +82,7 @@ class ControlService:
         self._reported_at_ns = 0
         self._reported_overruns = 0
         self._next: tuple[Application, asyncio.Future[TakeOver]] | None = None
+        self._watchdog: ScanWatchdog | None = None
 
     @property
     def now_ns(self) -> int:
@@ -91,6 +96,20 @@ class ControlService:
         changed: asyncio.Future[TakeOver] = asyncio.get_running_loop().create_future()
         self._next = application, changed
         return await changed
+
+    def stop(self, by: str) -> None:
+        """Stop the programs; outputs go to fail-safe and stay there until `restart`."""
+        self.controller.stop(self.now_ns, by)
+        self._sink("programs stopped", by=by)
+
+    def restart(self, by: str, *, cold: bool = False) -> WarmStart:
+        """Start the programs anew (`Controller.restart`); raises SoftctlError if they run."""
+        warm = self.controller.restart(cold=cold)
+        if self._keeper is not None:
+            self._keeper.bind(self.controller)
+        how = "cold" if cold else "warm"
+        self._sink("programs restarted", how=how, restored=warm.restored, by=by)
+        return warm
 
     async def start(
         self,
@@ -115,6 +134,9 @@ class ControlService:
         self.faults.started_ns = time.monotonic_ns()
         where = await self.server.start(host, port, tls, self._sink)
         self._link = FieldLink(machine, controller.field_banks, *field, self._sink, field_tls)
+        if machine.watchdog_ns is not None:
+            self._watchdog = ScanWatchdog(machine.watchdog_ns, self._link.abandon)
+            self._watchdog.start()
         self._task = asyncio.create_task(self._run(self._link))
         return where
 
@@ -122,6 +144,8 @@ class ControlService:
         """Stop scanning, leave the outputs at fail-safe and close both connections."""
         if self._task is not None:
             await end_task(self._task)
+        if self._watchdog is not None:
+            self._watchdog.close()
         if self._link is not None:
             self.controller.go_fail_safe()
             await self._link.write_last()
@@ -138,21 +162,27 @@ class ControlService:
         await asyncio.shield(self._task)
 
     async def _run(self, link: FieldLink) -> None:
-        clock, period_ns = self.clock, self.controller.machine.scan_ns
-        release_ns = clock.now_ns() // period_ns * period_ns + period_ns
+        clock, machine = self.clock, self.controller.machine
+        releases = Releases(machine.scan_ns, machine.overrun, clock.now_ns())
         while True:
+            release_ns = releases.due_ns
             await clock.sleep_until(release_ns)
             started_ns = clock.now_ns()
             await self._scan(link, release_ns)
             ended_ns = clock.now_ns()
-            skipped = max(0, (ended_ns - release_ns) // period_ns)
+            overruns = releases.end(ended_ns)
             self.controller.statistics.note(
                 duration_ns=clock.wall_ns(ended_ns - started_ns),
                 jitter_ns=clock.wall_ns(max(0, started_ns - release_ns)),
-                overruns=skipped,
+                overruns=overruns,
             )
             self._report_overruns()
-            release_ns += (skipped + 1) * period_ns
+            if overruns and machine.overrun is Overrun.STOP:
+                took_ms, period_ms = (ended_ns - release_ns) / 1e6, machine.scan_ns / 1e6
+                self._fail(
+                    f"expected scans to end within {period_ms:g} ms of their planned instant, "
+                    f"got one that took {took_ms:.1f} ms"
+                )
 
     async def _scan(self, link: FieldLink, release_ns: int) -> None:
         controller = self.controller
@@ -165,16 +195,26 @@ class ControlService:
             controller.hmi.give(self._commands)
             self._commands = ()
         was_faulted = controller.fault is not None
-        controller.scan(release_ns)
-        if self._keeper is not None:
-            self._keeper.save()
+        with self._watchdog or contextlib.nullcontext():
+            controller.scan(release_ns)
+            if self._keeper is not None:
+                self._keeper.save()
+        if controller.fault is not None and not was_faulted:
+            self._sink("program stopped, outputs at fail-safe", reason=str(controller.fault))
+        if self._watchdog is not None and self._watchdog.is_late:
+            limit_s = (controller.machine.watchdog_ns or 0) / 1e9
+            self._fail(f"expected a scan to end within {limit_s:g} s, got one that hung")
         await link.write_outputs()
         self._report_happenings()
         if self._journal is not None:
             self._journal.sample()
             controller.journal_fault = self._journal.has_trouble
-        if controller.fault is not None and not was_faulted:
-            self._sink("program stopped, outputs at fail-safe", reason=str(controller.fault))
+
+    def _fail(self, reason: str) -> None:
+        """Stop the programs, if they run, and say so."""
+        if self.controller.state is ControlState.RUNNING:
+            self.controller.fail(ControlFault(reason), self.now_ns)
+            self._sink("program stopped, outputs at fail-safe", reason=reason)
 
     def _change(self, application: Application, changed: asyncio.Future[TakeOver]) -> None:
         self._next = None

@@ -9,7 +9,10 @@ fresh one cannot deliver a late answer to an old question.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
+import os
+import socket
 from collections.abc import Awaitable, Callable
 from struct import error as struct_error
 from struct import pack, unpack
@@ -61,6 +64,7 @@ class FieldClient:
         self._trouble = ""
         self._lock = asyncio.Lock()
         self._client: AsyncModbusTcpClient | None = None
+        self._socket: Any = None
 
     @property
     def connected(self) -> bool:
@@ -81,6 +85,15 @@ class FieldClient:
         async with self._lock:
             self._drop()
             await asyncio.sleep(0)  # the transport closes its socket on the next turn
+
+    def abandon(self) -> None:
+        """Take the connection away at once; from any thread, while the event loop hangs."""
+        if self._socket is None:
+            return
+        with contextlib.suppress(OSError):
+            copy = socket.socket(fileno=os.dup(self._socket.fileno()))
+            with copy:
+                copy.shutdown(socket.SHUT_RDWR)
 
     async def read(self, table: Table, address: int, count: int, unit: int | None = None) -> bytes:
         """Read `count` bits (one byte each) or registers (two bytes each, big-endian).
@@ -149,6 +162,7 @@ class FieldClient:
             got = f"no connection: {self._trouble}" if self._trouble else "no connection"
             raise LinkError(f"expected a Modbus/TCP server at {self._host}:{self._port}, got {got}")
         self._client = client
+        self._socket = client.ctx.transport.get_extra_info("socket")
         return client
 
     async def _secure(self, client: AsyncModbusTcpClient) -> bool:
@@ -185,7 +199,7 @@ class FieldClient:
     def _drop(self) -> None:
         if self._client is not None:
             self._client.close()
-            self._client = None
+            self._client = self._socket = None
 
     async def _ask(
         self,

@@ -108,6 +108,10 @@ class FieldLink:
             except LinkError as error:
                 self._complain("field request failed", error)
 
+    def abandon(self) -> None:
+        """Take the connection away at once, from another thread; the cards go fail-safe."""
+        self._client.abandon()
+
     async def close(self) -> None:
         """Close the connection and stop trying."""
         self._is_up = False

@@ -28,6 +28,8 @@ class ServiceRequests:
             "release": self._release,
             "alarms": self._alarms,
             "alarm": self._alarm,
+            "stop": self._stop,
+            "restart": self._restart,
         }
 
     async def answer(self, request: Request) -> Answer:
@@ -48,6 +50,16 @@ class ServiceRequests:
         application = await asyncio.to_thread(compile_programs, machine, sources)
         taken = await self._service.change(application)
         return {"kept": taken.kept, "reset": taken.reset, "gone": taken.gone}
+
+    # The programs
+
+    def _stop(self, request: Request) -> Answer:
+        self._service.stop(str(request["by"]))
+        return {"state": self._service.controller.state.name.lower()}
+
+    def _restart(self, request: Request) -> Answer:
+        warm = self._service.restart(str(request["by"]), cold=bool(request["cold"]))
+        return {"restored": warm.restored, "lost": warm.lost}
 
     # Forces
 

@@ -132,6 +132,11 @@ def test_people_reach_a_running_controller(tmp_path: Path) -> None:
         assert softctl("load", str(tmp_path), *state).startswith("program changed, ")
         assert program.wait_for("program changed")["kept"] >= 3
         assert softctl("release", *machine) == "released: LAMP\n"
+        assert softctl("stop", str(tmp_path), *state).startswith("programs stopped")
+        assert program.wait_for("programs stopped")["by"]
+        warm = softctl("restart", str(tmp_path), *state)
+        assert warm == "programs started warm: 1 RETAIN values go on\n"
+        assert program.wait_for("programs restarted")["how"] == "warm"
         assert program.stop() == 0
     gone = subprocess.run(
         [sys.executable, "-m", "softctl", "force", *machine],

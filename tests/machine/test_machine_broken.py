@@ -186,6 +186,18 @@ BROKEN = {
         "|20 ms",
         "expected 'fail_safe_after' to be no shorter than a scan (50 ms), got 20 ms",
     ),
+    "watchdog below the scan": Broken(
+        "fail_safe_after: 500 ms",
+        "fail_safe_after: 500 ms, watchdog: 20 ms",
+        "watchdog: |20 ms",
+        "expected 'watchdog' to be no shorter than a scan (50 ms), got 20 ms",
+    ),
+    "overrun policy": Broken(
+        "fail_safe_after: 500 ms",
+        "fail_safe_after: 500 ms, overrun: hurry",
+        "overrun: |hurry",
+        "expected skip or stretch or stop, got 'hurry'",
+    ),
     "word order": Broken(
         HMI, HMI.replace("CDAB", "CBAD"), "|CBAD", "expected ABCD or CDAB or BADC or DCBA, got"
     ),
@@ -215,7 +227,7 @@ BROKEN = {
         "control: {scan: 50 ms, fail_safe_after: 500 ms}",
         "control: [50 ms]",
         "|[50 ms]",
-        "expected keys (scan, fail_safe_after), got a list",
+        "expected keys (scan, fail_safe_after, overrun, watchdog), got a list",
     ),
     # Cards and addresses
     "kind of card": Broken(

@@ -1,0 +1,212 @@
+"""Scans that take too long: overrun policies, the watchdog, stopping through the entrance."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from softctl.control import Controller, ControlState
+from softctl.errors import SoftctlError
+from softctl.field import FieldDevice
+from softctl.machine import Overrun
+from softctl.runtime.clock import MachineClock
+from softctl.runtime.control_service import ControlService
+from softctl.runtime.field_client import FieldClient
+from softctl.runtime.field_service import FieldService
+from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
+from softctl.runtime.service_requests import ServiceRequests
+from softctl.runtime.state import StateKeeper
+from softctl.runtime.watchdog import ScanWatchdog
+
+S = 1_000_000_000
+
+
+@pytest.fixture(scope="module")
+def folder() -> MachineFolder:
+    return load_folder(demo_folder())
+
+
+class Hand:
+    """A clock that somebody turns."""
+
+    now_ns = 5 * S
+
+    def __call__(self) -> int:
+        return self.now_ns
+
+
+def test_the_watchdog_acts_once_on_each_scan_that_hangs() -> None:
+    """Not before the limit, and not again on the same scan."""
+    hand, acts = Hand(), []
+    watchdog = ScanWatchdog(2 * S, lambda: acts.append(hand.now_ns), hand)
+    watchdog.look()
+    with watchdog:
+        hand.now_ns += 2 * S
+        watchdog.look()
+        assert not acts
+        hand.now_ns += 1
+        watchdog.look()
+        hand.now_ns += 5 * S
+        watchdog.look()
+    assert len(acts) == 1
+    assert watchdog.is_late
+    watchdog.look()
+    with watchdog:
+        hand.now_ns += S
+        watchdog.look()
+    assert not watchdog.is_late
+    with watchdog:
+        hand.now_ns += 3 * S
+        watchdog.look()
+    assert len(acts) == 2
+
+
+def test_the_watchdog_looks_from_a_thread_of_its_own() -> None:
+    """While the guarded thread does nothing but hang."""
+    acted = threading.Event()
+    watchdog = ScanWatchdog(1_000_000, acted.set)
+    watchdog.start()
+    with watchdog:
+        assert acted.wait(30)
+    watchdog.close()
+
+
+def test_nothing_is_abandoned_twice() -> None:
+    """Without a connection there is nothing to take away."""
+    FieldClient("127.0.0.1", 1, 1, 1.0).abandon()
+
+
+class Pair:
+    """Field and controller over loopback, and a way to make one scan slow."""
+
+    def __init__(self, folder: MachineFolder, tmp_path: Path, **control: object) -> None:
+        machine = replace(folder.machine, **control)
+        self.device = FieldDevice(machine, folder.build_plant())
+        self.controller = Controller(machine, folder.application)
+        self.clock = MachineClock()
+        self.field = FieldService(self.device, self.clock)
+        self.events: list[tuple[str, dict[str, object]]] = []
+        keeper = StateKeeper(self.controller, tmp_path)
+        self.service = ControlService(
+            self.controller,
+            self.clock,
+            lambda event, **fields: self.events.append((event, fields)),
+            keeper=keeper,
+        )
+        self.answer = ServiceRequests(self.service).answer
+
+    async def __aenter__(self) -> Pair:
+        at = await self.field.start("127.0.0.1", 0)
+        await self.service.start("127.0.0.1", 0, at)
+        await self.until(lambda: self.controller.link_healthy)
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.service.close()
+        await self.field.close()
+
+    async def until(self, condition) -> None:
+        for _ in range(4_000):
+            if condition():
+                return
+            await asyncio.sleep(0.005)
+        raise AssertionError(self.events)
+
+    def hang_once(self, act) -> None:
+        """Let the next scan of the programs do this first."""
+        honest = self.controller.scan
+
+        def scan(now_ns: int) -> None:
+            self.controller.scan = honest  # type: ignore[method-assign]
+            act()
+            honest(now_ns)
+
+        self.controller.scan = scan  # type: ignore[method-assign]
+
+    def stopped(self) -> list[dict[str, object]]:
+        wanted = "program stopped, outputs at fail-safe"
+        return [fields for event, fields in self.events if event == wanted]
+
+
+@pytest.mark.network
+async def test_a_scan_that_hangs_loses_the_field_and_faults(
+    folder: MachineFolder, tmp_path: Path
+) -> None:
+    """The connection is gone while the scan still hangs; after it the outputs are fail-safe."""
+    async with Pair(folder, tmp_path, watchdog_ns=50_000_000) as pair:
+        pair.controller.hmi.give(["START"])
+        await pair.until(lambda: pair.controller.values()["P_101"])
+        taken = pair.service._link._client._socket
+        seen = []
+
+        def hang() -> None:
+            deadline = time.monotonic() + 20
+            while not seen and time.monotonic() < deadline:
+                seen.extend([True] * _is_shut(taken.fileno()))
+
+        pair.hang_once(hang)
+        await pair.until(pair.stopped)
+        assert seen, "the thread took it away before the scan ended"
+        assert "expected a scan to end within 0.05 s" in str(pair.stopped()[0]["reason"])
+        assert pair.controller.state is ControlState.FAULTED
+        assert not pair.controller.values()["P_101"]
+        scans = pair.controller.statistics.scans
+        await pair.until(lambda: pair.controller.statistics.scans > scans + 12)
+        await pair.until(lambda: pair.controller.link_healthy and not pair.device.is_fail_safe)
+        await pair.until(lambda: not pair.device.plant.read("P_101.run"))
+        assert len(pair.stopped()) == 1
+
+
+def _is_shut(descriptor: int) -> bool:
+    with socket.socket(fileno=os.dup(descriptor)) as copy:
+        try:
+            return copy.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
+        except BlockingIOError:
+            time.sleep(0.001)
+            return False
+
+
+@pytest.mark.network
+async def test_an_overrun_stops_the_programs_where_that_is_asked_for(
+    folder: MachineFolder, tmp_path: Path
+) -> None:
+    """With `overrun: stop`, one scan beyond its period is a fault that names its time."""
+    async with Pair(folder, tmp_path, scan_ns=S // 4, overrun=Overrun.STOP) as pair:
+        pair.hang_once(lambda: time.sleep(0.3))
+        await pair.until(pair.stopped)
+        assert "expected scans to end within 250 ms" in str(pair.stopped()[0]["reason"])
+        assert pair.controller.state is ControlState.FAULTED
+        assert pair.controller.statistics.overruns >= 1
+
+
+@pytest.mark.network
+async def test_programs_are_stopped_and_restarted_through_the_entrance(
+    folder: MachineFolder, tmp_path: Path
+) -> None:
+    """With who did it; a restart of what runs is refused, RETAIN values are saved on."""
+    async with Pair(folder, tmp_path) as pair:
+        with pytest.raises(SoftctlError, match="got programs that run"):
+            await pair.answer({"do": "restart", "by": "me", "cold": False})
+        assert await pair.answer({"do": "stop", "by": "me"}) == {"state": "stopped"}
+        await pair.until(lambda: pair.controller.values()["CONTROL_STATE"] == 0)
+        answer = await pair.answer({"do": "restart", "by": "me", "cold": False})
+        assert answer["lost"] == ()
+        await pair.until(lambda: pair.controller.values()["CONTROL_STATE"] == 1)
+        told = dict(pair.events)
+        assert told["programs stopped"] == {"by": "me"}
+        assert (told["programs restarted"]["how"], told["programs restarted"]["by"]) == (
+            "warm",
+            "me",
+        )
+        await pair.answer({"do": "stop", "by": "me"})
+        assert await pair.answer({"do": "restart", "by": "me", "cold": True}) == {
+            "restored": 0,
+            "lost": (),
+        }
