@@ -158,12 +158,13 @@ def _left_open(scene: Scene) -> Iterator[Finding]:
     """A connection that nobody uses any more."""
     log = scene.log
     since_ns = max(log.last_ns, log.opened_ns)
+    idle_s = (scene.ended_ns - since_ns) / SECOND_NS
     if log.closed_ns is None and scene.ended_ns - since_ns > _IDLE_NS:
         yield scene.finding(
             "connection left open",
             Severity.WARNING,
             log.name,
-            f"has kept it open without a request for {(scene.ended_ns - since_ns) / SECOND_NS:.0f} s",
+            f"has kept it open without a request for {idle_s:.0f} s",
             "close what is not used: a server has room for so many",
             since_ns,
         )
