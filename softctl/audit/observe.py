@@ -44,12 +44,6 @@ class ReadStream:
         self.first_ns = self.last_ns = now_ns
         self.intervals: deque[int] = deque(maxlen=KEPT_INTERVALS)
 
-    def note(self, now_ns: int) -> None:
-        """It came again."""
-        self.count += 1
-        self.intervals.append(now_ns - self.last_ns)
-        self.last_ns = now_ns
-
 
 @dataclass(slots=True)
 class WriteEvent:
@@ -93,19 +87,14 @@ class ClientLog:
     writes: list[WriteEvent] = field(default_factory=list)
     refused: dict[bytes, RefusedEvent] = field(default_factory=dict)
     dropped: int = 0
-    _transaction: bytes = b""
-    _burst: int = 0
+    transaction: bytes = b""
+    burst: int = 0
 
-    def note_frame(self, transaction: bytes, now_ns: int) -> None:
-        """Count a frame: its transaction id against the last, its depth in a burst."""
-        self.requests += 1
-        if transaction == self._transaction:
-            self.same_transactions += 1
-        self._transaction = transaction
-        self._burst = self._burst + 1 if now_ns == self.last_ns else 1
-        if self._burst > self.deepest:
-            self.deepest = self._burst
-        self.last_ns = now_ns
+    def note_burst(self) -> None:
+        """One more frame at the same instant."""
+        self.burst += 1
+        if self.burst > self.deepest:
+            self.deepest = self.burst
 
 
 class Auditor:
@@ -127,15 +116,38 @@ class Auditor:
     def on_request(
         self, client: Client, frame: bytes, request: Request | Reject | None, reply: bytes | None
     ) -> None:
-        """One frame has been dealt with (`softctl.modbus.server.Observer`)."""
+        """One frame has been dealt with (`softctl.modbus.server.Observer`).
+
+        Nearly every call is a read that came before, so that way is written out in one piece.
+        """
         log = self.logs.get(client) or self._log(client)
         now_ns = client.last_used_ns
-        log.note_frame(frame[:2], now_ns)
+        log.requests += 1
+        if now_ns == log.last_ns:
+            log.note_burst()
+        else:
+            log.burst, log.last_ns = 1, now_ns
+        transaction = frame[:2]
+        if transaction == log.transaction:
+            log.same_transactions += 1
+        log.transaction = transaction
+        stream = log.reads.get(frame[2:])
+        if stream is None or reply is None or reply[_FUNCTION_BYTE] >= ERROR_BIT:
+            self._note_other(log, frame, request, reply, now_ns)
+            return
+        stream.count += 1
+        stream.intervals.append(now_ns - stream.last_ns)
+        stream.last_ns = now_ns
+
+    def _note_other(
+        self,
+        log: ClientLog,
+        frame: bytes,
+        request: Request | Reject | None,
+        reply: bytes | None,
+        now_ns: int,
+    ) -> None:
         if reply is not None and reply[_FUNCTION_BYTE] < ERROR_BIT:
-            stream = log.reads.get(frame[2:])
-            if stream is not None:
-                stream.note(now_ns)
-                return
             self._done(log, frame, request, now_ns)
         else:
             self._refused(log, frame, request, reply, now_ns)

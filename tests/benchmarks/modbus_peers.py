@@ -20,6 +20,7 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 STOCK = "stock pymodbus"
+AUDITED = "audited"
 PYTHON_SERVERS = ("ours", "ours on uvloop", STOCK, f"{STOCK} on uvloop")
 GCC_OPTIONS = ("-O2", "-std=gnu11", "-Wall", "-Werror", "-I/usr/include/modbus")
 C_SERVER = "libmodbus (C)"
@@ -142,14 +143,18 @@ def _children_cpu_s() -> float:
     return usage.ru_utime + usage.ru_stime
 
 
-async def _serve_ours(registers: int, connections: int) -> int:
+async def _serve_ours(registers: int, connections: int, audited: bool) -> int:
+    from softctl.audit import Auditor
     from softctl.modbus import Bank, Device, Policy, Server
     from softctl.runtime.modbus_server import ModbusServer
     from softctl.values.tables import Table
 
     bank = Bank({Table.HOLDING_REGISTERS: [(0, registers)]})
     server = Server([Device(bank, 1)], policy=Policy(max_connections=connections))
-    _, port = await ModbusServer(server).start("127.0.0.1", 0)
+    shell = ModbusServer(server)
+    if audited:
+        shell.observe(Auditor(shell.clock_ns))
+    _, port = await shell.start("127.0.0.1", 0)
     return port
 
 
@@ -167,7 +172,7 @@ async def _serve(name: str, registers: int, connections: int) -> None:
     if name.startswith(STOCK):
         port = await _serve_stock(registers)
     else:
-        port = await _serve_ours(registers, connections)
+        port = await _serve_ours(registers, connections, AUDITED in name)
     print(port, flush=True)
     await asyncio.to_thread(sys.stdin.read)
 
