@@ -66,6 +66,7 @@ def test_an_hour_of_crates(folder: MachineFolder) -> None:
     assert plant.read("CS_301.made") == ended + on_the_way
     assert on_the_way <= 8
     values = line.controller.values()
+    assert values["GUARDS_BROKEN"] == 0
     assert values["PASSED"] == pytest.approx(plant.read("K_301.received"), abs=1)
     assert values["REJECTED"] == plant.read("R_301.received")
 

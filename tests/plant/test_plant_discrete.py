@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import random
 import statistics
+from collections import Counter
 from math import exp, log
 
 import pytest
@@ -150,6 +152,7 @@ def test_a_scale_follows_its_load(build, run, step):
         # NAMUR NE 43: failure at 3.6 mA and below, or 21 mA and above.
         (Fault("WT_1", "device failure"), -0.5, 3.6),
         (Fault("WT_1", "broken wire"), -5.0, 0.0),
+        (Fault("WT_1", "short circuit"), 26.25, 25.0),
         (Fault("WT_1", "stuck"), 0.0, 4.0),
         (Fault("WT_1", "drift", size=-0.8), 9.2, 11.36),
         (Fault("WT_1", "drift", size=50.0), 20.625, 20.5),
@@ -430,7 +433,7 @@ FAULTS = {
     | {f"{name} switch shorted" for name in ("extended", "retracted")},
     "PE_1": {"lost supply", "broken wire", "short circuit", "stuck", "dirty lens", "misaligned"}
     | {"wrong contact sense"},
-    "WT_1": {"device failure", "broken wire", "stuck", "drift", "noise"},
+    "WT_1": {"device failure", "broken wire", "short circuit", "stuck", "drift", "noise"},
     "EN_1": {"broken wire", "short circuit", "stuck", "slip"},
 }
 
@@ -439,3 +442,43 @@ def test_every_fault_has_its_test(build):
     """The faults of each discrete machine are those that the tables here break."""
     plant = build(RIG)
     assert {name: set(plant.faults(name)) for name in FAULTS} == FAULTS
+
+
+def test_the_converter_of_a_scale(build, run):
+    """The signal is a whole number of counts; without `counts` it is not."""
+    for counts, step_kg in (("", 0.0), (", counts: 400", 0.05)):
+        plant = build(SCALE.replace("stable_band: 10 g", f"stable_band: 10 g{counts}"))
+        plant.inject(Fault("WT_1", "drift", size=0.11))
+        plant.write("M_1.run", True)
+        run(plant, 7)
+        plant.write("M_1.run", False)
+        run(plant, 8)
+        signal = plant.read("WT_1.signal")
+        assert signal == pytest.approx(10.1 if step_kg else 10.11, abs=1e-6)
+        assert plant.read("WT_1.current") == pytest.approx(4 + 16 * signal / 20)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_no_part_is_lost_by_gripper_and_table(build, seed):
+    """Whatever they are told, each part made is on a machine, in a bin or on the floor."""
+    chance = random.Random(seed)
+    plant = build(GRIPPER.replace("interval: 8 s", "interval: 3 s"), "20 ms")
+    trace = plant.trace_parts()
+    drive = plant.writer(["Y_1.extend", "Y_2.extend", "G_1.close", "IT_1.index", "M_1.run"])
+    counts = ["CS_1.made", "K_1.received", "K_2.received", "G_1.dropped"]
+    read = plant.reader([*counts, "IT_1.count", "B_1.count", "G_1.count"])
+    # Stopper, carrying cylinder, jaws, table, belt: a cycle, in which much goes wrong.
+    cycle = ["10001", "10101", "11101", "11001", "10011"]
+    for number in range(400):
+        wanted = (one == "1" for one in cycle[number % len(cycle)])
+        drive([one != (chance.random() < 0.08) for one in wanted])
+        for _ in range(chance.randrange(40, 80)):
+            plant.step()
+            made, good, placed, dropped, *held = read()
+            assert made == good + placed + dropped + sum(held)
+    assert min(good, placed, dropped) > 3
+    ends = Counter(part.where for part in trace.parts.values())
+    assert (ends["K_1"], ends["K_2"], ends["floor"]) == (good, placed, dropped)
+    for number in trace.parts:
+        ways = [move.where for move in trace.moves(number)]
+        assert ways == [way for way in ("B_1", "G_1", "IT_1", "K_1", "K_2", "floor") if way in ways]
