@@ -72,6 +72,10 @@ class Plant:
 
     def advance(self, until_ns: int) -> None:
         """Steps until a time is reached; faster than as many calls of `step`."""
+        if self._trace is not None:
+            while self.now_ns < until_ns:
+                self.step()
+            return
         scan, step_ns, book, now_ns = self._scan, self.step_ns, self._book, self.now_ns
         while now_ns < until_ns:
             if book.due_ns <= now_ns:
