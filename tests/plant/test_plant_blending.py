@@ -132,3 +132,24 @@ def test_overflow_takes_the_upper_half(build, run, feed):
     assert upper == pytest.approx(90 * (1 - math.exp(-0.1 / (math.pi / 8))), rel=1e-3)
     fed, gone = 90 * 0.1, plant.read("T_1.overflowed_1")
     assert mean * math.pi / 4 + gone == pytest.approx(fed, rel=1e-12)
+
+
+def test_what_runs_back_leaves_from_below(build, run):
+    """Brine in by one inlet and as much back out by another: no brine gets stronger by that."""
+    plant = build(
+        """
+        S_1: {type: supply, level: 5 m, contains: {salt: 200 kg/m3}}
+        T_1: {type: tank, diameter: 0.5 m, height: 2 m, elevation: 2 m, initial_level: 1 m,
+              still_blend_time: 1000 h}
+        T_2: {type: tank, diameter: 4 m, height: 3 m}
+        P_1: {type: dosing_pump, from: S_1, to: T_1, rated_flow: 2 L/s, run: true}
+        L_1: {type: line, from: T_2, to: T_1, length: 3 m, bore: 22 mm}
+        """
+    )
+    for _ in range(30):
+        run(plant, 20)
+        assert plant.read("T_1.mean_1") <= 200 * (1 + 1e-9)
+    assert plant.read("L_1.total") < -0.9
+    assert plant.read("T_1.outlet_1") > 190
+    masses = plant.reader(["T_1.mass_1", "T_2.mass_1", "T_1.overflowed_1"])()
+    assert sum(masses) == pytest.approx(plant.read("S_1.delivered_1"), rel=1e-11)
