@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from softctl.field.filters import InputFilters
 from softctl.image import Side, field_banks, point_reader, point_writer
 from softctl.machine import Machine, Point, Role, Value
 from softctl.modbus.bank import Bank
@@ -31,6 +32,7 @@ class FieldDevice:
         self._write_inputs = point_writer(self.banks, machine, inputs, Side.FIELD, wired=False)
         self._drive = plant.writer([point.terminal for point in outputs])
         self._sense = plant.reader([point.terminal for point in inputs])
+        self._filters = InputFilters([machine.cards[point.card].filter_ns for point in inputs])
         self._from_si = [_from_si(point) for point in inputs]
         self._to_si = [_to_si(point) for point in outputs]
         self._fail_safe = self._fail_safe_memory()
@@ -91,6 +93,9 @@ class FieldDevice:
         """Steps up to a time of the plant, while nobody reads or writes the bank in between."""
         outputs = zip(self._to_si, self._read_outputs(), strict=True)
         self._drive([convert(value) for convert, value in outputs])
+        while self._filters and self.plant.now_ns < until_ns:
+            self.plant.step()
+            self._filters.settle(self._sense(), self.plant.now_ns)
         self.plant.advance(until_ns)
         self._publish()
 
@@ -109,7 +114,10 @@ class FieldDevice:
         return found
 
     def _publish(self) -> None:
-        inputs = zip(self._from_si, self._sense(), strict=True)
+        sensed: Sequence[Value] = self._sense()
+        if self._filters:
+            sensed = self._filters.settle(sensed, self.plant.now_ns)
+        inputs = zip(self._from_si, sensed, strict=True)
         self._write_inputs([convert(value) for convert, value in inputs])
 
 

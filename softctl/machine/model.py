@@ -123,7 +123,8 @@ class Card:
     """A group of channels with a range of addresses, the first of which is `first`.
 
     `raw` holds the counts at the ends of an analog range (signed 16 bit). `unit` is the unit
-    id it answers at: the cards of one unit share its four tables.
+    id it answers at: the cards of one unit share its four tables. `filter_ns` is how long a
+    change of a digital input has to hold until it shows.
     """
 
     name: str
@@ -135,6 +136,7 @@ class Card:
     raw: tuple[int, int]
     place: Place
     unit: int
+    filter_ns: int = 0
 
     @property
     def table(self) -> Table:

@@ -14,6 +14,7 @@ from softctl.machine.document import Entry, describe, read_document, to_scalar
 from softctl.machine.hmi_places import place_on_hmi
 from softctl.machine.model import (
     Card,
+    CardKind,
     Connections,
     Endpoint,
     Equipment,
@@ -256,6 +257,13 @@ class _MachineReader:
                 named.where("raw"),
             )
             return None
+        if section is not None and section.kind is not CardKind.DIGITAL_INPUT and section.filter:
+            self._reader.complain(
+                f"expected no 'filter' on a {section.kind.value} card, got "
+                f"{describe(named.raw('filter'))}",
+                named.where("filter"),
+            )
+            return None
         return section
 
     def _place_cards(
@@ -359,6 +367,7 @@ def _card(named: Named, section: CardSection, first: int, unit: int) -> Card:
         raw=section.raw or DEFAULT_COUNTS,
         place=named.place,
         unit=unit,
+        filter_ns=section.filter,
     )
 
 

@@ -230,6 +230,9 @@ class CardSection(Section):
         default=None, description="pins the wire address of channel 0"
     )
     raw: Counts | None = Field(default=None, description="counts at the ends of an analog range")
+    filter: Annotated[int, duration("0 s", "10 s")] = Field(
+        default=0, description="time that a change of a digital input has to hold"
+    )
     unit: UnitId | None = Field(
         default=None, description="unit identifier it answers at; else the field server's"
     )

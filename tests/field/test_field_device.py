@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from softctl.field import FieldDevice
-from softctl.machine import Address
+from softctl.machine import Address, parse_machine
+from softctl.plant import build_plant
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.values.tables import Table
 
@@ -67,3 +68,35 @@ def test_the_watchdog_drops_the_outputs(device: FieldDevice) -> None:
     assert not device.watch(1_000 + 2 * limit_ns), "told once"
     device.note_write(1_000 + 3 * limit_ns)
     assert not device.is_fail_safe
+
+
+def bouncing(folder: MachineFolder, filtered: str) -> list[int]:
+    """The register bit of a bouncing level switch, step by step, as the tank fills past it."""
+    text = (demo_folder() / "machine.yaml").read_text(encoding="utf-8")
+    text = text.replace("DI_1: {", f"DI_1: {{{filtered}", 1)
+    switch = "LSL_101:\n    type: level_switch\n"
+    assert switch in text
+    text = text.replace(switch, f"{switch}    bounce: 60 ms\n")
+    machine = parse_machine(text, "machine.yaml")
+    device = FieldDevice(machine, build_plant(machine))
+    device.bank.bits(Table.COILS)[field_address(device, "P_101").address] = 1
+    bits, address = [], field_address(device, "LSL_101").address
+    for _ in range(20_000):
+        device.step()
+        bits.append(device.bank.bits(Table.DISCRETE_INPUTS)[address])
+        if len(bits) > 50 and bits[-50] != bits[0]:
+            break
+    return bits
+
+
+def changes(bits: list[int]) -> list[int]:
+    return [i for i in range(1, len(bits)) if bits[i] != bits[i - 1]]
+
+
+def test_a_card_filters_the_bounce(folder: MachineFolder) -> None:
+    """Without a filter the contact's chatter shows; with one a single change, later by its time."""
+    raw = changes(bouncing(folder, ""))
+    assert len(raw) > 2
+    settled = changes(bouncing(folder, "filter: 80 ms, "))
+    assert len(settled) == 1
+    assert 8 <= settled[0] - raw[-1] <= 9

@@ -103,6 +103,13 @@ BROKEN = {
         "for: |0 s",
         "expected a time from '1 us' to '100000000 s', got '0 s'",
     ),
+    "filter of outputs": Broken(
+        DO_1,
+        DO_1.replace("channels: 16", "channels: 16, filter: 3 ms"),
+        "filter: |3 ms",
+        "expected no 'filter' on a digital output card, got '3 ms'",
+        "cards.DO_1.filter",
+    ),
     "rise that is no number": Broken(
         "seed: 7}",
         "seed: 7, density_rise: {calcium nitrate: 7}}",
@@ -129,7 +136,7 @@ BROKEN = {
         DO_1,
         DO_1.replace("channels: 16", "channels: 16, adress: 4"),
         "|adress",
-        "kind, channels, order_code, description, address, raw, unit; got 'adress'",
+        "kind, channels, order_code, description, address, raw, filter, unit; got 'adress'",
         "cards.DO_1.adress",
         "did you mean address?",
     ),
