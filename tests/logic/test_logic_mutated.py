@@ -138,3 +138,12 @@ def test_powers_are_worked_out_at_once(evaluate, expression, value):
         value = (-9223372036854775807) ** 3 % 2**64
         value -= 2**64 if value >= 2**63 else 0
     assert evaluate(expression, "LINT", names) == value
+
+
+def test_shifts_by_the_greatest_count_are_made_at_once(evaluate):
+    """All bits are lost, or come back around: 2**64 - 1 is 63 more than a multiple of 64."""
+    names = "w : LWORD := 16#8000_0000_0000_0001; n : ULINT := 18446744073709551615;"
+    assert evaluate("SHL(w, n)", "LWORD", names) == 0
+    assert evaluate("SHR(w, n)", "LWORD", names) == 0
+    assert evaluate("ROL(w, n)", "LWORD", names) == 0xC000_0000_0000_0000
+    assert evaluate("ROR(w, n)", "LWORD", names) == 0x0000_0000_0000_0003

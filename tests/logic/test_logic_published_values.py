@@ -188,8 +188,10 @@ FUNCTIONS = [
     ("LIMIT(6, x, 8)", "INT", "x : INT := 5;", 6),
     ("LIMIT(2, x, 3)", "INT", "x : INT := 5;", 3),
     ("LIMIT(8, x, 2)", "INT", "x : INT := 5;", 2),  # MIN(MAX(5, 8), 2)
+    ("LIMIT(8, x, 2)", "INT", "x : INT := 1;", 2),  # MIN(MAX(1, 8), 2)
     ("LIMIT(MN := 2, IN := x, MX := 3)", "INT", "x : INT := 5;", 3),
     ("LIMIT(l, x, h)", "INT", "x : INT := 5; l : INT := 8; h : INT := 2;", 2),
+    ("LIMIT(l, x, h)", "INT", "x : INT := 1; l : INT := 8; h : INT := 2;", 2),
     ("SEL(FALSE, x, y)", "INT", "x : INT := 5; y : INT := 7;", 5),
     ("SEL(g, x, y)", "INT", "x : INT := 5; y : INT := 7; g : BOOL := TRUE;", 7),
     ("SEL(0, x, y)", "INT", "x : INT := 5; y : INT := 7;", 5),
