@@ -9,7 +9,7 @@ from pathlib import Path
 from softctl.errors import SoftctlError
 from softctl.runtime.folder import MACHINE_FILE, configs_folder, shown_path
 
-_ENDINGS = (".yaml", ".st")
+_ENDINGS = (".yaml", ".st", ".md")
 _NAME = re.compile(r"^name:[ \t]*(\S+)", re.MULTILINE)
 _IDENTIFIER = re.compile(r"[A-Za-z][A-Za-z0-9]*(_[A-Za-z0-9]+)*")
 
