@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from softctl.control import check_bindings, check_watch, program_globals
+from softctl.control.library import controller_blocks
 from softctl.errors import Place, Problem, ProblemsError
 from softctl.logic import Application, Revise, Source, compile_application
 from softctl.machine import Machine, parse_machine
@@ -95,7 +96,11 @@ def compile_programs(
     `revise` may change their syntax trees, see `compile_application`.
     """
     application = compile_application(
-        programs, program_globals(machine), strict=strict, revise=revise
+        programs,
+        program_globals(machine),
+        library=controller_blocks(),
+        strict=strict,
+        revise=revise,
     )
     problems = check_bindings(machine, application) + check_watch(machine, application)
     if problems:

@@ -22,6 +22,7 @@ from typing import Any
 
 import pytest
 
+from softctl.control.library import controller_blocks
 from softctl.errors import ProblemsError
 from softctl.logic import Application, Instance, LogicFault, Source, compile_application
 from softctl.logic.literals import parse_duration
@@ -64,10 +65,10 @@ def check(block: Block) -> None:
     source = Source("readme.st", block.text)
     if errors:
         with pytest.raises(ProblemsError) as caught:
-            compile_application([source])
+            compile_application([source], library=controller_blocks())
         _same(errors, [problem.message for problem in caught.value.problems])
         return
-    application = compile_application([source])
+    application = compile_application([source], library=controller_blocks())
     warned = [words for kind, words in promises if kind == "warning"]
     _same(warned, [problem.message for problem in application.warnings])
     _Run(application).keep(promises)
