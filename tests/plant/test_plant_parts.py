@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections import Counter
 
+import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from softctl.plant import Fault
 
+JOINT = """
+CS_1: {type: part_source, to: B_1, interval: 0.5 s, weight: [1 kg, 1 kg],
+       height: [0.3 m, 0.3 m], length: [0.2 m, 0.5 m]}
+M_1: {type: motor, run: true}
+M_2: {type: motor}
+B_1: {type: belt, drive: M_1, to: B_2, length: 2 m, speed: FIRST m/s}
+B_2: {type: belt, drive: M_2, to: K_1, length: 2.5 m, speed: SECOND m/s}
+K_1: {type: bin}
+"""
 CYLINDER = "stroke: 0.5 m, extend_time: 0.3 s, retract_time: 0.4 s"
 
 
@@ -59,6 +70,20 @@ def check_belt(parts):
         assert gap >= -1e-9, (ahead, behind)
 
 
+def check_joints(parts, joints):
+    """One part at most reaches over an infeed, and no further than to the last part there."""
+    for receiver in {to for _, to in joints.values()}:
+        fronts = [
+            part.place_m + 0.5 * part.length_m - joints[part.where][0]
+            for part in parts
+            if joints.get(part.where, (0, ""))[1] == receiver
+        ]
+        reaching = [front for front in fronts if front > 1e-9]
+        assert len(reaching) <= 1
+        tails = [part.place_m - 0.5 * part.length_m for part in parts if part.where == receiver]
+        assert not reaching or not tails or reaching[0] <= tails[-1] + 1e-9
+
+
 @settings(
     max_examples=25,
     deadline=None,
@@ -77,6 +102,8 @@ def test_random_layouts(build, layout, step, data):
     received = plant.reader(["K_0.received", "K_1.received"])
     drive = plant.writer(driven)
     before: dict[str, list[int]] = {}
+    found = re.findall(r"(B_.): .* to: (B_.), length: (.*) m, speed", equipment)
+    joints = {name: (float(length), to) for name, to, length in found}
     if data.draw(st.booleans()):
         plant.inject(Fault("B_0", "jam", at_ns=3 * 10**9, for_ns=6 * 10**9, size=0.9))
     for _ in range(12):
@@ -92,6 +119,7 @@ def test_random_layouts(build, layout, step, data):
             numbers = [part.number for part in parts]
             assert len(set(numbers)) == len(numbers)
             assert sum(made()) == len(numbers) + sum(received())
+            check_joints(parts, joints)
             for i in range(count):
                 on_it = [part for part in parts if part.where == f"B_{i}"]
                 check_belt(on_it)
@@ -107,6 +135,22 @@ def test_random_layouts(build, layout, step, data):
         moves = trace.moves(number)
         assert [move.at_s for move in moves] == sorted(move.at_s for move in moves)
         assert len({move.where for move in moves}) == len(moves)
+
+
+@pytest.mark.parametrize("step", ["10 ms", "50 ms"])
+@pytest.mark.parametrize(("first", "second"), [("0.5", "0.2"), ("0.5", "0.5"), ("0.2", "0.5")])
+def test_a_queue_over_a_joint_does_not_overlap(build, first, second, step):
+    """Also where the second belt is slower, faster, or stops just as it takes a part."""
+    plant = build(JOINT.replace("FIRST", first).replace("SECOND", second), step)
+    drive = plant.writer(["M_2.run"])
+    while plant.now_ns < 60 * 10**9:
+        drive([plant.now_ns // 10**9 % 7 < 4])
+        plant.step()
+        parts = plant.parts()
+        check_joints(parts, {"B_1": (2.0, "B_2")})
+        for belt in ("B_1", "B_2"):
+            check_belt([part for part in parts if part.where == belt])
+    assert plant.read("K_1.received") > 8
 
 
 RIG = f"""
