@@ -5,7 +5,7 @@ from __future__ import annotations
 from softctl.logic import tree, typed
 from softctl.logic.check_standard_calls import StandardCallChecker
 from softctl.logic.images import parse_address
-from softctl.logic.source import Token, suggest
+from softctl.logic.source import Token, counted, suggest
 from softctl.logic.standard import is_standard
 from softctl.logic.types import (
     ERROR,
@@ -157,7 +157,10 @@ class CallChecker(StandardCallChecker):
         if not argument.name:
             if position < len(inputs):
                 return inputs[position]
-            self.fail(argument.at, f"expected at most {len(inputs)} arguments of {name}, got more")
+            self.fail(
+                argument.at,
+                f"expected at most {counted(len(inputs), 'argument')} of {name}, got more",
+            )
             return None
         for symbol in inputs:
             if symbol.key == argument.name.upper():

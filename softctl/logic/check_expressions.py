@@ -31,6 +31,7 @@ from softctl.logic.types import (
     is_kind,
     is_numeric,
     is_real,
+    is_string,
     is_untyped,
     limits,
 )
@@ -126,6 +127,11 @@ class ExpressionChecker(AccessChecker):
         enums = self.world.enum_values.get(key, [])
         if enums:
             return self._enum_value(node, key, enums, want)
+        unit = self.world.find_block(key)
+        if unit is not None:
+            hint = f"call it: {node.name}(…)" if unit.kind == "FUNCTION" else ""
+            message = f"expected a variable, got the {unit.kind} {node.name}"
+            return self.fail(node.at, message, hint)
         return self.fail(
             node.at,
             f"expected a declared name, got {node.name}",
@@ -319,6 +325,8 @@ class ExpressionChecker(AccessChecker):
             return left
         if isinstance(left, typed.Constant) and isinstance(right, typed.Constant):
             return self._folded(at, operator, left, right, type_)
+        if operator == "/" and isinstance(right, typed.Constant) and right.value == 0:
+            return self.fail(right.at, "expected a divisor other than zero, got 0")
         return self._sized(typed.Binary(at, type_, operator, left, right))
 
     def _as_numbers(
@@ -439,9 +447,9 @@ class ExpressionChecker(AccessChecker):
             wanted = "numbers, or durations and dates,"
         else:
             wanted = "numbers"
-        return self.fail(
-            at, f"expected {wanted} around {operator}, got {left.type} and {right.type}"
-        )
+        message = f"expected {wanted} around {operator}, got {left.type} and {right.type}"
+        joins = operator == "+" and (is_string(left.type) or is_string(right.type))
+        return self.fail(at, message, "to join texts, write CONCAT(…)" if joins else "")
 
 
 def _is_typed_number(type_: Type) -> bool:

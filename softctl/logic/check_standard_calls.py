@@ -6,7 +6,7 @@ from softctl.logic import tree, typed
 from softctl.logic.check_conversions import ConversionChecker
 from softctl.logic.conversions import conversion_name
 from softctl.logic.folded_calls import folded_call
-from softctl.logic.source import Token, suggest
+from softctl.logic.source import Token, counted, suggest
 from softctl.logic.standard import (
     OPERATORS,
     SIGNATURES,
@@ -265,11 +265,12 @@ class StandardCallChecker(ConversionChecker):
             slots[index] = argument.value
         count = max(len(signature.parameters), len(slots))
         if sorted(slots) != list(range(count)):
-            more = " or more" if signature.repeats else ""
+            number = len(signature.parameters)
+            more = f"{number} or more arguments" if signature.repeats else ""
+            wanted = more or counted(number, "argument")
             self.fail(
                 node.at,
-                f"expected {len(signature.parameters)}{more} arguments of {signature.name},"
-                f" got {len(slots)}",
+                f"expected {wanted} of {signature.name}, got {len(slots)}",
             )
             return None
         return [slots[index] for index in range(count)]

@@ -7,7 +7,7 @@ from typing import Any
 from softctl.logic import tree, typed
 from softctl.logic.check_expressions import ExpressionChecker
 from softctl.logic.folding import fits, interval_of
-from softctl.logic.source import Token, suggest
+from softctl.logic.source import Token, counted, suggest
 from softctl.logic.types import (
     BOOL,
     ERROR,
@@ -257,7 +257,7 @@ class StatementChecker(ExpressionChecker):
         if position < len(inputs):
             return inputs[position]
         self.reporter.error(
-            argument.at, f"expected at most {len(inputs)} inputs of {type_}, got more"
+            argument.at, f"expected at most {counted(len(inputs), 'input')} of {type_}, got more"
         )
         return None
 

@@ -225,7 +225,9 @@ def _conversion(source: Type, target: Type) -> str:
 def _article(type_: Type) -> str:
     text = str(type_)
     if isinstance(type_, EnumType):
-        return f"a value of {text} ({', '.join(type_.names[:4])}…)"
+        return (
+            f"a value of {text} ({', '.join(type_.names[:4])}{'…' if len(type_.names) > 4 else ''})"
+        )
     if text.startswith(("a ", "an ", "no ")):
         return text
     if isinstance(type_, EnumType | ArrayType) or text[0] not in "AEIOU":

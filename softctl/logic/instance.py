@@ -409,13 +409,15 @@ def _cause(error: BaseException) -> str:
 
 
 def _values(frame: FrameType, text: str) -> str:
-    """The unit's elementary variables at the fault, those of its line first, then a few."""
+    """Elementary variables at the fault: those its line names, global ones too, then a few."""
     instance = frame.f_locals.get("self")
     pairs = [(name, value) for name, value in frame.f_locals.items() if name.isupper()]
     classes = reversed(type(instance).__mro__)  # a forced object has its slots in its base
     slots = [n for c in classes for n in getattr(c, "__slots__", ()) if n[0].isupper()]
     pairs += [(name, getattr(instance, name, None)) for name in slots]
     named = set(_WORDS.findall(text.upper()))
+    shared, own = frame.f_locals.get("g"), {name for name, _ in pairs}
+    pairs += [(n, getattr(shared, n)) for n in sorted(named - own) if hasattr(shared, n)]
     pairs.sort(key=lambda pair: pair[0] not in named)
     shown = [f"{name} = {value!r:.60}" for name, value in pairs if isinstance(value, _ELEMENTARY)]
     more = ", …" if len(shown) > _SHOWN_VALUES else ""

@@ -286,7 +286,10 @@ class _Lexer:
             return len(text)
         self.reporter.error(at, f"expected a name, number or mark, got {character!r}")
         self._token("bad", character, start)  # the parser stumbles here, not further on
-        return start + 1
+        stop = start + 1
+        while text[stop : stop + 1] == character:
+            stop += 1
+        return stop
 
 
 def tokenize(source: Source, reporter: Reporter) -> Tokens:

@@ -81,6 +81,9 @@ class StatementParser(DeclarationParser):
         if self.token.kind in ("+=", "-=", "*=", "/="):
             sign = self.token.kind[0]
             raise self.fail(self.token, f"expected := x {sign} …, got {self.token.kind}")
+        if self.token.kind in ("+", "-") and self.peek().kind == self.token.kind:
+            sign = self.token.kind
+            raise self.fail(self.token, f"expected := {token.text} {sign} 1, got {sign}{sign}")
         self.expect(":=", ":= or ( after this name")
         value = self.expression()
         if self.token.kind == ":=":
@@ -138,11 +141,19 @@ class StatementParser(DeclarationParser):
         selector = self.expression()
         self.expect("OF", "OF after the selector")
         arms: list[tuple[list[tree.CaseLabel], list[tree.Statement]]] = []
+        depth = self.depth
         while self.token.kind not in ("ELSE", "END_CASE", "end"):
-            labels = [self._label()]
-            while self.accept(","):
-                labels.append(self._label())
-            self.expect(":", ", or : after a CASE label")
+            try:
+                labels = [self._label()]
+                while self.accept(","):
+                    labels.append(self._label())
+                self.expect(":", ", or : after a CASE label")
+            except ParseError as error:
+                if self.token.kind in _STOPS:
+                    raise
+                self.recover(error, depth)
+                self._skip_statement()
+                labels = []
             arms.append((labels, self._arm_body()))
         otherwise: list[tree.Statement] = []
         if self.accept("ELSE"):

@@ -122,24 +122,37 @@ class _Parser(ChartParser):
         self, configuration: tree.Configuration, end: str, resource: str = ""
     ) -> None:
         while not self.accept(end):
-            kind = self.token.kind
-            if kind in SECTION_KINDS:
-                section = self.section()
-                section.resource = resource
-                configuration.sections.append(section)
-            elif kind == "RESOURCE":
-                self._resource(configuration)
-            elif self.is_word("TASK"):
-                task = self._task()
-                task.resource = resource
-                configuration.tasks.append(task)
-            elif kind == "PROGRAM":
-                program = self._program_instance()
-                program.resource = resource
-                configuration.programs.append(program)
-            elif not self.accept(";"):
-                raise self.unexpected(f"VAR_GLOBAL, RESOURCE, TASK, PROGRAM or {end}")
+            if self.token.kind == "end":
+                raise self.unexpected(end)
+            try:
+                self._configured(configuration, end, resource)
+            except ParseError as error:
+                self.recover(error, 0)
+                self.skip_to({";", "END_VAR", "END_RESOURCE", "END_CONFIGURATION"})
+                self.accept(";")
         self.accept(";")
+
+    def _configured(self, configuration: tree.Configuration, end: str, resource: str) -> None:
+        """One element of a configuration or resource."""
+        kind = self.token.kind
+        if kind in SECTION_KINDS:
+            section = self.section()
+            section.resource = resource
+            configuration.sections.append(section)
+        elif kind == "RESOURCE":
+            self._resource(configuration)
+        elif self.is_word("TASK"):
+            task = self._task()
+            task.resource = resource
+            configuration.tasks.append(task)
+        elif kind == "PROGRAM":
+            program = self._program_instance()
+            program.resource = resource
+            configuration.programs.append(program)
+        elif not self.accept(";"):
+            error = self.unexpected(f"VAR_GLOBAL, RESOURCE, TASK, PROGRAM or {end}")
+            self.accept("END_VAR")
+            raise error
 
     def _resource(self, configuration: tree.Configuration) -> None:
         self.advance()

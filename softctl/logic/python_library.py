@@ -159,7 +159,8 @@ def value_of(text: str, name: str) -> Any:
     try:
         value = _parsed(body, name)
     except ValueError:
-        raise ScanFault(f"expected a text that is a {name}, got {text[:40]!r}") from None
+        a = "an" if name[0] in "AEIO" else "a"
+        raise ScanFault(f"expected a text that is {a} {name}, got {text[:40]!r}") from None
     if (
         isinstance(value, int)
         and type_.kind is not Kind.BOOL

@@ -100,6 +100,11 @@ class Reporter:
         return tuple(problem for problem in self.problems if problem.severity == "warning")
 
 
+def counted(number: int, noun: str) -> str:
+    """`1 argument`, `2 arguments`."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def suggest(name: str, candidates: Iterable[str]) -> str:
     """A "did you mean" hint for a misspelt name, or nothing."""
     by_key = {candidate.upper(): candidate for candidate in candidates}
