@@ -278,7 +278,10 @@ class DeclarationParser(ExpressionParser):
             edge = ""
             if self.token.kind == "name" and self.token.key in ("R_EDGE", "F_EDGE"):
                 edge = self.advance().key[0]
-            initial = self.initial_value() if self.accept(":=") else None
+            initial = None
+            if self.accept(":="):
+                is_array = isinstance(spec, tree.ArraySpec)
+                initial = self.bare_array() if is_array else self.initial_value()
         except ParseError:
             found += made
             raise

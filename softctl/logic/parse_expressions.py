@@ -245,6 +245,18 @@ class ExpressionParser(Cursor):
         self.expect("]", ", or ] in this initial value")
         return tree.ArrayInitial(at, items)
 
+    def bare_array(self) -> tree.Expression:
+        """Values of an array without brackets, as the first edition had them."""
+        at = self.token
+        items = [self._array_item()]
+        if self.token.kind != "," and items[0][0] is None:
+            assert items[0][1] is not None
+            return items[0][1]
+        while self.accept(","):
+            items.append(self._array_item())
+        self.reporter.depart(at, "values of an array without brackets: write […]")
+        return tree.ArrayInitial(at, items)
+
     def _array_item(self) -> tuple[tree.Expression | None, tree.Expression | None]:
         if self.token.kind in ("int", "name") and self.peek().kind == "(":
             if self.token.kind == "int":

@@ -206,7 +206,7 @@ def test_a_number_outside_of_an_enumeration_is_an_error_or_a_fault(bench, proble
     """A constant is told before the run, a variable when it comes to it."""
     text = "TYPE Mode : (Off, Manual, Auto); END_TYPE PROGRAM P VAR m : Mode; k : INT; END_VAR {}"
     found = problems(text.format("m := 3; END_PROGRAM"))
-    assert "expected a value of Mode (Off, Manual, Auto…), got 3" in found[0].message
+    assert "expected a value of Mode (Off, Manual, Auto), got 3" in found[0].message
     made = bench(text.format("m := k; END_PROGRAM"))
     made["P.k"] = 3
     with pytest.raises(LogicFault, match=r"between 0 and 2, got 3 \(p\.st:1\).*K = 3"):
@@ -224,3 +224,15 @@ def test_case_takes_truth_values_durations_and_texts(bench):
     )
     made.scan()
     assert (made["P.x"], made["P.y"], made["P.z"]) == (1, 2, 3)
+
+
+def test_arrays_may_start_without_brackets_as_they_once_did(bench):
+    """The list up to the semicolon, repetitions included; a single value stays an error."""
+    made = bench(
+        """PROGRAM P VAR a : ARRAY[1..4] OF INT := 1, 2(7), -3; b : ARRAY[0..2] OF BOOL := 3(TRUE);
+        c : ARRAY[1..2] OF INT := [4, 5]; END_VAR a[1] := a[1]; END_PROGRAM"""
+    )
+    assert [made[f"P.a[{i}]"] for i in range(1, 5)] == [1, 7, 7, -3]
+    assert (made["P.b[2]"], made["P.c[2]"]) == (True, 5)
+    warnings = [str(w) for w in made.application.warnings]
+    assert sum("without brackets: write […]" in warning for warning in warnings) == 2
