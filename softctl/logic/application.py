@@ -208,7 +208,8 @@ class _Compiler:
             sections = [*unit.globals_, *(s for c in unit.configurations for s in c.sections)]
             for section in sections:
                 if section.kind == "VAR_GLOBAL":
-                    self.declarer.globals_(section)
+                    self.declarer.announce_globals(section)
+        self.declarer.resolve_globals()
 
     def _check_bodies(self) -> None:
         done = 0

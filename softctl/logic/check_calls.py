@@ -29,7 +29,7 @@ class CallChecker(StandardCallChecker):
             symbol = self.block.aliases.get(key) or self.block.symbols.get(key)
             if symbol is not None:
                 return symbol
-        return self.world.globals_.get(key)
+        return self.world.find_global(key)
 
     def find_address(self, text: str, at: Token) -> typed.Symbol | None:
         """The variable declared AT an address, or what is there anyway."""
@@ -122,6 +122,8 @@ class CallChecker(StandardCallChecker):
             return self.fail(
                 node.at, f"{name} is a {block.kind}: declare a variable of it and call that"
             )
+        if block is self.block:
+            self.reporter.depart(node.at, f"{name} calls itself: write a loop")
         inputs = block.parameters("VAR_INPUT", "VAR_IN_OUT")
         outputs = {symbol.key: symbol for symbol in block.of_kind("VAR_OUTPUT")}
         given: dict[str, typed.Expression] = {}

@@ -9,7 +9,7 @@ from softctl.logic import tree, typed
 from softctl.logic.conversions import ConversionName, conversion_name, rule, unit_ns
 from softctl.logic.convert import Converter, convert
 from softctl.logic.folded_calls import folded_conversion
-from softctl.logic.folding import settle
+from softctl.logic.folding import fits, interval_of, settle
 from softctl.logic.python_fault import ScanFault
 from softctl.logic.source import Token
 from softctl.logic.standard import elementary
@@ -96,6 +96,10 @@ class ConversionChecker(Converter):
         return self.converted(at, value, found.target)
 
     def _source(self, value: typed.Expression, found: ConversionName) -> typed.Expression:
+        if found.mode == "from bcd" and value.type is UNTYPED_INT:
+            held = (elementary(name) for name in ("WORD", "DWORD", "LWORD"))
+            bits = next((t for t in held if t is not None and fits(interval_of(value), t)), None)
+            return self.coerce(value, bits) if bits is not None else value
         if found.source is None or isinstance(value.type, EnumType):
             return self.settle(value)
         if found.source.name in ("STRING", "WSTRING"):

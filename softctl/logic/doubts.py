@@ -14,8 +14,10 @@ _HIDDEN = "__"
 
 
 def warn_of_variables(block: typed.Block, reporter: Reporter) -> None:
-    """Variables that nothing uses, or that are read but never get a value."""
+    """Variables that nothing uses, or that are read but never get a value; and results."""
     for symbol in block.symbols.values():
+        if symbol.kind == "RESULT" and not symbol.writes:
+            reporter.warn(symbol.at, f"{symbol.name} never gets a result")
         if symbol.kind not in ("VAR", "VAR_TEMP") or symbol.name.startswith(_HIDDEN):
             continue
         if not symbol.reads and not symbol.writes:

@@ -1,4 +1,4 @@
-"""Declarations: types, variables and the interfaces of units, resolved on demand."""
+"""Declarations: variables and the interfaces of units, resolved on demand."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Any
 
 from softctl.logic import tree, typed
 from softctl.logic.images import fits_address, parse_address
-from softctl.logic.initial_values import InitialValues
+from softctl.logic.resolve_types import TypeResolver
 from softctl.logic.sfc import lower
 from softctl.logic.source import suggest
 from softctl.logic.standard import elementary
@@ -14,22 +14,15 @@ from softctl.logic.types import (
     BOOL,
     DINT,
     ERROR,
-    INT,
     ArrayType,
     BlockType,
-    EnumType,
-    Field,
     OpenArrayType,
-    StringType,
-    StructType,
-    SubrangeType,
     bound_key,
 )
 from softctl.logic.world import DeclaredType, World
-from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
+from softctl.values.types import ElementaryType
 
 LIBRARY = "standard library"
-MAX_ELEMENTS = 1_000_000
 _LOCAL_IN_FUNCTION = frozenset(["VAR", "VAR_INPUT", "VAR_OUTPUT", "VAR_IN_OUT", "VAR_TEMP"])
 _WORDS = frozenset(
     [
@@ -37,21 +30,18 @@ _WORDS = frozenset(
         *("TIME_OF_DAY", "DATE_AND_TIME"),
     ]
 )
-_ERROR = DeclaredType(ERROR)
 
 
-class Declarer(InitialValues):
+class Declarer(TypeResolver):
     """Fills a World from syntax trees."""
 
     def __init__(self, world: World) -> None:
         super().__init__(world)
-        self.pending_types: dict[str, tree.TypeDeclaration] = {}
+        self.pending_globals: dict[str, tuple[tree.Section, tree.Variable]] = {}
         self.pending_pous: dict[str, tree.Pou] = {}
         self.resolved: list[tuple[tree.Pou, typed.Block]] = []
-        self._open: list[str] = []
-        self._open_arrays = False
-        world.resolve_type = self._resolve_type
         world.resolve_block = self._resolve_block
+        world.resolve_global = self._resolve_global
 
     def add(self, unit: tree.Unit) -> None:
         """Announce all that a unit declares."""
@@ -95,184 +85,35 @@ class Declarer(InitialValues):
         for pou in own:
             self.world.find_block(pou.name)
 
-    # Types
-
-    def _resolve_type(self, key: str) -> DeclaredType | None:
-        declaration = self.pending_types.get(key)
-        if declaration is None:
-            return None
-        if key in self._open:
-            self.reporter.error(declaration.at, f"type {declaration.name} contains itself")
-            return _ERROR
-        self._open.append(key)
-        declared = self.spec(declaration.spec, declaration.name, None)
-        if declaration.initial is not None:
-            initial = self.initial(declaration.initial, declared.type, None)
-            declared = DeclaredType(declared.type, initial)
-        self._open.pop()
-        self.world.types[key] = declared
-        return declared
-
-    def spec(self, spec: tree.TypeSpec, name: str, block: typed.Block | None) -> DeclaredType:
-        """The type of a specification; `name` names it if it is a new one."""
-        if isinstance(spec, tree.UnknownSpec):
-            return _ERROR
-        if isinstance(spec, tree.TypeName):
-            return self._named(spec)
-        if isinstance(spec, tree.StringSpec):
-            return DeclaredType(self._string(spec, block))
-        if isinstance(spec, tree.ArraySpec):
-            return self._array(spec, name, block)
-        if isinstance(spec, tree.StructSpec):
-            return self._struct(spec, name, block)
-        if isinstance(spec, tree.EnumSpec):
-            return self._enumeration(spec, name, block)
-        assert isinstance(spec, tree.SubrangeSpec)
-        return self._subrange(spec, name, block)
-
-    def _named(self, spec: tree.TypeName) -> DeclaredType:
-        basic = elementary(spec.name)
-        if basic is not None:
-            return DeclaredType(basic)
-        declared = self.world.find_type(spec.name)
-        if declared is not None:
-            return declared
-        block = self.world.find_block(spec.name)
-        if block is not None and block.kind == "FUNCTION_BLOCK":
-            return DeclaredType(BlockType(block))
-        if block is not None:
-            self.reporter.error(spec.at, f"expected a type, got the {block.kind} {spec.name}")
-            return _ERROR
-        names = [*ELEMENTARY_TYPES, *self.world.type_names, *self.world.block_names]
-        self.reporter.error(spec.at, f"expected a type, got {spec.name}", suggest(spec.name, names))
-        return _ERROR
-
-    def _string(self, spec: tree.StringSpec, block: typed.Block | None) -> StringType:
-        if spec.length is None:
-            return StringType(spec.wide)
-        length = self.constant_int(spec.length, block)
-        if length is not None and not 0 < length <= 65_535:
-            self.reporter.error(spec.length.at, f"expected a length of 1 to 65535, got {length}")
-            length = None
-        return StringType(spec.wide, length or 1)
-
-    def _array(self, spec: tree.ArraySpec, name: str, block: typed.Block | None) -> DeclaredType:
-        bounds: list[tuple[int, int]] = []
-        count = 1
-        if None in spec.bounds:
-            return self._open_array(spec, name, block)
-        for pair in spec.bounds:
-            assert pair is not None
-            low = self.constant_int(pair[0], block)
-            high = self.constant_int(pair[1], block)
-            if low is None or high is None:
-                return _ERROR
-            if high < low:
-                self.reporter.error(
-                    pair[1].at, f"expected an upper bound from {low} up, got {high}"
-                )
-                return _ERROR
-            bounds.append((low, high))
-            count *= high - low + 1
-        if count > MAX_ELEMENTS:
-            self.reporter.error(spec.at, f"expected at most {MAX_ELEMENTS} elements, got {count}")
-            return _ERROR
-        element = self.spec(spec.element, f"{name} element", block)
-        if element.type is ERROR:
-            return _ERROR
-        return DeclaredType(ArrayType(tuple(bounds), element.type, element.initial))
-
-    def _open_array(
-        self, spec: tree.ArraySpec, name: str, block: typed.Block | None
-    ) -> DeclaredType:
-        allowed, self._open_arrays = self._open_arrays, False
-        if not allowed or any(spec.bounds):
-            self.reporter.error(
-                spec.at,
-                "expected bounds: ARRAY[*] is for in-outs, and inputs of functions, only",
-            )
-            return _ERROR
-        element = self.spec(spec.element, f"{name} element", block)
-        if element.type is ERROR:
-            return _ERROR
-        return DeclaredType(OpenArrayType(len(spec.bounds), element.type))
-
-    def _struct(self, spec: tree.StructSpec, name: str, block: typed.Block | None) -> DeclaredType:
-        struct = StructType(name)
-        for variable in spec.fields:
-            key = variable.name.upper()
-            if key in struct.fields:
-                self.reporter.error(variable.at, f"member {variable.name} is declared twice")
-                continue
-            declared = self._declared(variable, block)
-            if declared.type is not ERROR:
-                struct.fields[key] = Field(variable.name, declared.type, declared.initial)
-        return DeclaredType(struct)
-
-    def _enumeration(
-        self, spec: tree.EnumSpec, name: str, block: typed.Block | None
-    ) -> DeclaredType:
-        base: ElementaryType | None = elementary(spec.base) if spec.base else INT
-        if base is None:
-            self.reporter.error(spec.at, f"expected a whole-number type, got {spec.base}")
-            base = INT
-        enum = EnumType(name, {}, {}, base)
-        following = 0
-        for token, node in spec.items:
-            given = self.constant_int(node, block) if node is not None else None
-            value = following if given is None else given
-            if not base.low <= value <= base.high:
-                limits_ = f"{base.low} to {base.high}"
-                self.reporter.error(token, f"expected a value of {base} ({limits_}), got {value}")
-            if token.key in enum.values or value in enum.labels:
-                self.reporter.error(token, f"value {token.text} is declared twice")
-                continue
-            enum.values[token.key] = value
-            enum.labels[value] = token.text
-            following = value + 1
-            self.world.enum_values.setdefault(token.key, []).append(enum)
-        return DeclaredType(enum, next(iter(enum.labels), 0))
-
-    def _subrange(
-        self, spec: tree.SubrangeSpec, name: str, block: typed.Block | None
-    ) -> DeclaredType:
-        base = elementary(spec.base)
-        low = self.constant_int(spec.low, block)
-        high = self.constant_int(spec.high, block)
-        if base is None or not base.is_integer:
-            self.reporter.error(spec.at, f"expected a whole-number type, got {spec.base}")
-            return _ERROR
-        if low is None or high is None:
-            return _ERROR
-        if not base.low <= low <= high <= base.high:
-            self.reporter.error(spec.low.at, f"expected limits in order within {base}")
-            return _ERROR
-        return DeclaredType(SubrangeType(name, base, low, high), low)
-
     # Variables and units
 
-    def _declared(self, variable: tree.Variable, block: typed.Block | None) -> DeclaredType:
-        declared = self.spec(variable.spec, variable.name, block)
-        if variable.initial is None or declared.type is ERROR:
-            return declared
-        initial = self.initial(variable.initial, declared.type, block)
-        return DeclaredType(declared.type, declared.initial if initial is None else initial)
-
-    def globals_(self, section: tree.Section) -> None:
-        """Declare the variables of a VAR_GLOBAL."""
+    def announce_globals(self, section: tree.Section) -> None:
+        """Note the variables of a VAR_GLOBAL; they may be used before their turn comes."""
         for variable in section.variables:
             key = variable.name.upper()
             if not self._may_be_name(variable):
                 continue
-            if key in self.world.globals_:
+            if key in self.world.globals_ or key in self.pending_globals:
                 self.reporter.error(variable.at, f"global {variable.name} is declared twice")
                 continue
-            declared = self._declared(variable, None)
-            symbol = self._symbol(variable, section, declared, "global")
-            if variable.address and declared.type is not ERROR:
-                symbol = self._located(variable, declared, section) or symbol
-            if declared.type is not ERROR:
-                self.world.globals_[key] = symbol
+            self.pending_globals[key] = (section, variable)
+
+    def resolve_globals(self) -> None:
+        """Declare the global variables that nobody has asked for yet."""
+        while self.pending_globals:
+            self._resolve_global(next(iter(self.pending_globals)))
+
+    def _resolve_global(self, key: str) -> typed.Symbol | None:
+        pending = self.pending_globals.pop(key, None)
+        if pending is None:
+            return None
+        section, variable = pending
+        declared = self.declared(variable, None)
+        symbol = self._symbol(variable, section, declared, "global")
+        if variable.address and declared.type is not ERROR:
+            symbol = self._located(variable, declared, section) or symbol
+        self.world.globals_[key] = symbol
+        return symbol
 
     def _may_be_name(self, variable: tree.Variable) -> bool:
         """False for a type's name, save for those that are words as well, such as DT."""
@@ -382,14 +223,14 @@ class Declarer(InitialValues):
         if section.kind in ("VAR_ACCESS", "VAR_CONFIG"):
             self.reporter.error(section.at, f"{section.kind} is not supported")
             return
-        self._open_arrays = section.kind == "VAR_IN_OUT" or (
+        self.open_arrays = section.kind == "VAR_IN_OUT" or (
             pou.kind == "FUNCTION" and section.kind == "VAR_INPUT"
         )
         hides = key in self.world.globals_ and section.kind not in ("VAR_EXTERNAL", "VAR_GLOBAL")
         if hides and pou.source.name != LIBRARY:
             self.reporter.warn(variable.at, f"{variable.name} hides the global of that name here")
-        declared = self._declared(variable, block)
-        self._open_arrays = False
+        declared = self.declared(variable, block)
+        self.open_arrays = False
         if declared.type is ERROR:
             block.symbols[key] = typed.Symbol(
                 variable.name, ERROR, "slot", section.kind, variable.at
@@ -399,7 +240,9 @@ class Declarer(InitialValues):
             self._external(block, variable, declared)
             return
         if section.kind == "VAR_GLOBAL":
-            self.globals_(tree.Section(section.at, "VAR_GLOBAL", [variable], section.constant))
+            qualified = tree.Section(section.at, "VAR_GLOBAL", [variable], section.constant)
+            self.announce_globals(qualified)
+            self.resolve_globals()
             return
         local = pou.kind == "FUNCTION" and section.kind in _LOCAL_IN_FUNCTION
         storage = "local" if local or section.kind == "VAR_TEMP" else "slot"

@@ -51,6 +51,7 @@ class World:
     globals_: dict[str, Symbol] = field(default_factory=dict)
     enum_values: dict[str, list[EnumType]] = field(default_factory=dict)
     resolve_type: Callable[[str], DeclaredType | None] = lambda key: None
+    resolve_global: Callable[[str], Symbol | None] = lambda key: None
     resolve_block: Callable[[str], Block | None] = lambda key: None
     type_names: list[str] = field(default_factory=list)
     block_names: list[str] = field(default_factory=list)
@@ -63,6 +64,10 @@ class World:
         """A declared data type."""
         key = name.upper()
         return self.types.get(key) or self.resolve_type(key)
+
+    def find_global(self, key: str) -> Symbol | None:
+        """A global variable."""
+        return self.globals_.get(key) or self.resolve_global(key)
 
     def find_block(self, name: str) -> Block | None:
         """A program organisation unit's interface."""

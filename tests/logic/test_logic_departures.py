@@ -140,6 +140,9 @@ def test_transitions_that_cannot_be_cleared_are_doubtful(condition):
         ("m : Mode; k : INT := 1;", "m := k; r := m;", "INT becomes Mode here", 1),
         ("m : Mode; k : INT := 1;", "m := INT_TO_Mode(k); r := m;", "enumeration Mode", 1),
         ("m : Mode := Auto;", "r := Mode_TO_INT(m);", "a conversion of the enumeration Mode", 2),
+        ("m : Mode := Off;", "m := m + 1; r := m;", "Mode next to a number", 1),
+        ("n : DINT := 4;", "r := Fact(n);", "Fact calls itself: write a loop", 24),
+        ("b : UINT;", "b := BCD_TO_UINT(16#10); r := b; r := r AND 16#FF;", "AND of DINT", 10),
         ("by : INT := 2;", "FOR by := by TO 9 BY 3 DO r := r + by; END_FOR;", "keyword BY", 15),
         ("at, to : DINT := 2;", "to := -to; r := (at) - to;", "the keyword TO as a name", 4),
         (
@@ -161,7 +164,11 @@ def test_habits_of_names_and_numbers_run_with_a_warning(
     bench, problems, declared, body, warning, value
 ):
     """Each means what its writer meant, and is an error only where the standard must be kept."""
-    types = "TYPE Mode : (Off, Manual, Auto); END_TYPE"
+    types = (
+        "TYPE Mode : (Off, Manual, Auto); END_TYPE"
+        " FUNCTION Fact : DINT VAR_INPUT n : DINT; END_VAR"
+        " IF n < 2 THEN Fact := 1; ELSE Fact := n * Fact(n - 1); END_IF; END_FUNCTION"
+    )
     text = f"{types} PROGRAM P VAR r : DINT; {declared} END_VAR {body} END_PROGRAM"
     made = bench(text)
     made.scan()
@@ -236,3 +243,19 @@ def test_arrays_may_start_without_brackets_as_they_once_did(bench):
     assert (made["P.b[2]"], made["P.c[2]"]) == (True, 5)
     warnings = [str(w) for w in made.application.warnings]
     assert sum("without brackets: write […]" in warning for warning in warnings) == 2
+
+
+def test_a_constant_may_be_used_before_its_turn(bench, problems):
+    """Globals come in any order and file; one that needs itself is an error."""
+    made = bench(
+        """PROGRAM P VAR x : T; y : INT; END_VAR x := K; y := x; END_PROGRAM
+        TYPE T : INT(0..LIMIT_); END_TYPE
+        VAR_GLOBAL CONSTANT K : INT := LIMIT_ - 1; END_VAR
+        VAR_GLOBAL names : ARRAY[1..K] OF INT; END_VAR
+        VAR_GLOBAL CONSTANT LIMIT_ : INT := 10; END_VAR"""
+    )
+    made.scan()
+    assert (made["P.y"], made["names[9]"]) == (9, 0)
+    found = problems("VAR_GLOBAL CONSTANT a : INT := b; b : INT := a + 1; END_VAR")
+    assert "expected a declared name, got a" in found[0].message
+    assert len(found) == 1

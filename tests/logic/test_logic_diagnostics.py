@@ -152,3 +152,13 @@ def test_doubts_are_warnings(body, message):
     """What is legal but hardly meant is said, and compiles."""
     found = compile_application([Source("p.st", body)], [Global("g", "INT", True)]).warnings
     assert any(message in warning.message for warning in found)
+
+
+def test_a_function_without_a_result_is_doubtful(bench):
+    """A function that never assigns its own name gives its type's default, hardly on purpose."""
+    made = bench(
+        """FUNCTION F : INT VAR_INPUT a : INT; END_VAR VAR b : INT; END_VAR b := a; a := b;
+        END_FUNCTION
+        PROGRAM P VAR x : INT; END_VAR x := F(1); END_PROGRAM"""
+    )
+    assert any("F never gets a result" in str(w) for w in made.application.warnings)

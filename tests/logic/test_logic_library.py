@@ -135,7 +135,7 @@ def calendar():
 @pytest.mark.parametrize(
     ("body", "cause"),
     [
-        ("i := STRING_TO_INT(s);", "expected a text that is a INT, got 'x'"),
+        ("i := STRING_TO_INT(s);", "expected a text that is an INT, got 'x'"),
         ("s := long;", "expected at most 4 characters, got 6"),
         ("b := UINT_TO_BCD_BYTE(123);", "expected a number of up to 2 digits for BCD, got 123"),
         ("i := BYTE_BCD_TO_USINT(16#1A);", "expected decimal digits as BCD, got 16#1A"),
