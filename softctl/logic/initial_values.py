@@ -43,8 +43,10 @@ class InitialValues:
         if isinstance(type_, StructType | BlockType):
             return self._struct_initial(node, type_, block)
         value = checker.value(node, type_)
+        if value.type is ERROR:
+            return None
         if isinstance(value, typed.Constant):
-            return None if value.type is ERROR else value.value
+            return value.value
         self.reporter.error(node.at, "expected a constant as initial value")
         return None
 
