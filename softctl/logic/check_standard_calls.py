@@ -19,7 +19,6 @@ from softctl.logic.standard import (
     split_typed_name,
 )
 from softctl.logic.types import (
-    BOOL,
     DINT,
     ERROR,
     INT,
@@ -40,7 +39,6 @@ from softctl.logic.types import (
     is_real,
     is_untyped,
     limits,
-    widens,
 )
 from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, Kind
 
@@ -289,8 +287,9 @@ class StandardCallChecker(ConversionChecker):
             parameter = signature.parameter(position)
             assert parameter is not None
             if not parameter.variable:
+                named = not parameter.generic.startswith("ANY")
                 if not belongs(value.type, parameter.generic) and not (
-                    is_untyped(value.type) or widens(value.type, BOOL)
+                    named and is_untyped(value.type)  # a literal is fitted to a named type later
                 ):
                     self._bad_argument(signature, parameter.name, parameter.generic, value)
                     return None

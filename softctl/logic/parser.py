@@ -124,12 +124,16 @@ class _Parser(ChartParser):
         while not self.accept(end):
             if self.token.kind == "end":
                 raise self.unexpected(end)
+            start = self.token
             try:
                 self._configured(configuration, end, resource)
             except ParseError as error:
                 self.recover(error, 0)
-                self.skip_to({";", "END_VAR", "END_RESOURCE", "END_CONFIGURATION"})
-                self.accept(";")
+                if self.token.kind in POU_ENDS:
+                    raise  # the end of something else: this one has lost its own
+                self.skip_to({";", *POU_ENDS} - {"PROGRAM"})
+                if not self.accept(";") and self.token is start:
+                    self.advance()
         self.accept(";")
 
     def _configured(self, configuration: tree.Configuration, end: str, resource: str) -> None:

@@ -35,6 +35,9 @@ def test_standard_functions_take_their_arguments_by_name_in_any_order(evaluate, 
         ("DIV(1, 2, 3)", "expected IN1, IN2 of DIV, got argument 3"),
         ("REAL_TO_DINT(x := 1.0)", "expected IN of REAL_TO_DINT, got x"),
         ("NOT(a, a)", "expected"),
+        ("SHL(BYTE#1, 'a')", "expected ANY_INT as N of SHL, got a string"),
+        ("SHL(BYTE#1, TRUE)", "expected ANY_INT as N of SHL, got BOOL"),
+        ("LEFT('abc', 1.5)", "expected ANY_INT as L of LEFT, got a real number"),
     ],
 )
 def test_arguments_that_have_no_parameter_are_errors(problems, call, message):

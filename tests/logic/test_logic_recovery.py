@@ -96,3 +96,14 @@ def test_a_fault_shows_the_global_variables_of_its_line(bench):
     assert str(caught.value) == (
         "expected a divisor other than zero, got 0 (p.st:3): A = 0, DIVISOR = 0"
     )
+
+
+def test_ends_that_are_out_of_place_in_a_configuration_are_passed_over(problems):
+    """Reading comes to its end whatever stands there, and goes on behind it."""
+    found = problems(
+        """CONFIGURATION C RESOURCE R
+END_VAR END_IF END_FUNCTION ( END_RESOURCE END_RESOURCE
+END_CONFIGURATION PROGRAM P x := 1; END_PROGRAM"""
+    )
+    assert found[-1].message == "expected a declared name, got x"
+    assert found[0].message.startswith("expected VAR_GLOBAL, RESOURCE, TASK, PROGRAM or END_RES")
