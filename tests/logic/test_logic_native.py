@@ -32,9 +32,12 @@ GROUPS = (
 STRINGS = {
     *("as_people_write", "calendar", "enabled_calls", "interlocks", "maintenance", "recipe"),
     *("scaling", "subranges", "text_parser", "traffic", "wide_text"),
+    *("event_log", "frame_check", "keypad", "pick_place", "weighing"),
 }
-WITHOUT_C = STRINGS | {"direct_addresses", "globals_tasks"}
-"""Programs with strings, and with an image memory or tasks, which are outside of the tree."""
+OUTSIDE = {"direct_addresses", "globals_tasks", "io_image", "placed_drives"}
+WITHOUT_C = STRINGS | OUTSIDE | {"any_bounds"}
+"""Programs with strings, with an image memory or tasks, which are outside of the tree, and
+with arrays of any bounds."""
 
 
 class Case:
