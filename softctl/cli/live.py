@@ -60,6 +60,7 @@ class Options:
     has_journal: bool = True
     watch: bool = False
     auditor: Auditor | None = None
+    metrics: int | None = None
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
@@ -201,9 +202,19 @@ class ControllerSide:
             output.event("no entrance for stop, load, force and alarms", reason=str(error))
         else:
             self._closers.append(entrance.close)
+        if self._options.metrics is not None:
+            await self._start_metrics(control, self._options.metrics, output)
         if self._options.watch:
             self.loops.append(ProgramWatch(path, control, output.event).watch)
         return where
+
+    async def _start_metrics(self, control: ControlService, port: int, output: Output) -> None:
+        from softctl.runtime.metrics_port import metrics_port
+
+        server = metrics_port(control)
+        found = await server.start(port)
+        self._closers.append(server.close)
+        output.event("health and metrics", url=f"http://127.0.0.1:{found}/metrics")
 
     async def close(self) -> None:
         """Close what was started, the last first."""

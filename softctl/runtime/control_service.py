@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import ssl
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
 from softctl.control import ControlFault, Controller, ControlState, Releases
@@ -83,11 +83,20 @@ class ControlService:
         self._reported_overruns = 0
         self._next: tuple[Application, asyncio.Future[TakeOver]] | None = None
         self._watchdog: ScanWatchdog | None = None
+        self._scanned_at_ns: int | None = None
+        self.after_scan: list[Callable[[int, int], None]] = []
+        """Called after each scan with its duration and its jitter, in wall nanoseconds."""
 
     @property
     def now_ns(self) -> int:
         """The machine time."""
         return self.clock.now_ns()
+
+    @property
+    def scan_age_ns(self) -> int | None:
+        """Wall time since the last scan ended, None before the first."""
+        at_ns = self._scanned_at_ns
+        return None if at_ns is None else time.monotonic_ns() - at_ns
 
     async def change(self, application: Application) -> TakeOver:
         """Run another version of the programs from the next scan on (`Controller.change`)."""
@@ -171,11 +180,14 @@ class ControlService:
             await self._scan(link, release_ns)
             ended_ns = clock.now_ns()
             overruns = releases.end(ended_ns)
+            took_ns = clock.wall_ns(ended_ns - started_ns)
+            jitter_ns = clock.wall_ns(max(0, started_ns - release_ns))
             self.controller.statistics.note(
-                duration_ns=clock.wall_ns(ended_ns - started_ns),
-                jitter_ns=clock.wall_ns(max(0, started_ns - release_ns)),
-                overruns=overruns,
+                duration_ns=took_ns, jitter_ns=jitter_ns, overruns=overruns
             )
+            self._scanned_at_ns = time.monotonic_ns()
+            for note in self.after_scan:
+                note(took_ns, jitter_ns)
             self._report_overruns()
             if overruns and machine.overrun is Overrun.STOP:
                 took_ms, period_ms = (ended_ns - release_ns) / 1e6, machine.scan_ns / 1e6

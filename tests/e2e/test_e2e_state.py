@@ -147,3 +147,20 @@ def test_people_reach_a_running_controller(tmp_path: Path) -> None:
     )
     assert gone.returncode == 2
     assert gone.stderr.startswith("error: expected a running controller, got none at")
+
+
+def test_health_and_metrics_are_served_where_asked_for(tmp_path: Path) -> None:
+    """The command says where, and both pages answer."""
+    import urllib.request
+
+    (tmp_path / "machine.yaml").write_text(MACHINE, encoding="utf-8")
+    (tmp_path / "main.st").write_text(PROGRAM, encoding="utf-8")
+    ports = ("--field-port", "0", "--hmi-port", "0", "--metrics", "0")
+    with started("run", str(tmp_path), *ports, "--state", str(tmp_path / "state")) as program:
+        url = str(program.wait_for("health and metrics")["url"])
+        program.wait_for("alarm raised")
+        with urllib.request.urlopen(url, timeout=20) as answer:
+            assert b"softctl_scans_total" in answer.read()
+        with urllib.request.urlopen(url.replace("metrics", "health"), timeout=20) as answer:
+            assert b'"state": "running"' in answer.read()
+        assert program.stop() == 0

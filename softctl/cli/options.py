@@ -1,0 +1,101 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class LogFormat(StrEnum):
+    """How events are written."""
+
+    TEXT = "text"
+    JSON = "json"
+
+
+class ListFormat(StrEnum):
+    """How a list is written."""
+
+    TABLE = "table"
+    CSV = "csv"
+    JSON = "json"
+
+
+class KeyKind(StrEnum):
+    """What keys of certificates are made of."""
+
+    RSA = "rsa"
+    P256 = "p256"
+
+
+MachineDir = Annotated[
+    Path | None, typer.Argument(metavar="DIR", help="Machine folder; the demo if left out.")
+]
+Speed = Annotated[
+    float,
+    typer.Option(min=0.01, max=1000.0, help="Machine time against wall time, for both clocks."),
+]
+Log = Annotated[
+    LogFormat, typer.Option(help="Status screen and text, or one JSON object per event.")
+]
+FieldPort = Annotated[
+    int | None,
+    typer.Option(min=0, max=65535, help="Port of the field server; 0 takes any free one."),
+]
+HmiPort = Annotated[
+    int | None,
+    typer.Option(min=0, max=65535, help="Port of the HMI server; 0 takes any free one."),
+]
+HmiHost = Annotated[
+    str | None,
+    typer.Option(help="Address the HMI server listens on; the machine file's if left out."),
+]
+Commands = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--command",
+        metavar="NAME",
+        help="Give this command once, as an HMI would, when the field link is healthy.",
+    ),
+]
+WireFaultsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--wire-faults",
+        metavar="FILE",
+        help="What goes wrong on the wire on purpose; read again whenever the file changes.",
+    ),
+]
+StateDirectory = Annotated[
+    Path | None,
+    typer.Option(
+        "--state",
+        metavar="DIR",
+        help="Where RETAIN values and the journal are kept; else in your state home.",
+    ),
+]
+Cold = Annotated[
+    bool, typer.Option("--cold", help="Start RETAIN variables at their initial values too.")
+]
+Journal = Annotated[
+    bool, typer.Option("--journal/--no-journal", help="Keep a journal of events and values.")
+]
+WatchPrograms = Annotated[
+    bool, typer.Option("--watch", help="Change the running program whenever its files change.")
+]
+MetricsPort = Annotated[
+    int | None,
+    typer.Option(
+        "--metrics",
+        metavar="PORT",
+        min=0,
+        max=65535,
+        help="Serve /health and /metrics (extra 'metrics') at this port of loopback.",
+    ),
+]
+ForSeconds = Annotated[
+    float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")
+]
