@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -48,6 +49,12 @@ def trial(
             "--coverage", help="Tell what of the programs, points and alarms no trial touched."
         ),
     ] = False,
+    mutate: Annotated[
+        bool,
+        typer.Option(
+            "--mutate", help="Change the programs, one thing at a time; tell what no trial notices."
+        ),
+    ] = False,
     details: Annotated[
         bool, typer.Option("--details", help="Show every expectation, not only those not met.")
     ] = False,
@@ -76,12 +83,12 @@ def trial(
     from softctl.cli import trial_output as output
     from softctl.errors import SoftctlError
     from softctl.runtime.folder import demo_folder, load_folder
-    from softctl.runtime.trials import load_trials, run_trials, with_marks
+    from softctl.runtime.trials import load_trials, run_mutants, run_trials, with_marks
 
     files = output.Files(json_, junit, html, pdf)
     files.require_writable()
-    if coverage and live:
-        raise SoftctlError("expected --coverage without --live: it looks into the program")
+    if live and (coverage or mutate):
+        raise SoftctlError("expected --coverage and --mutate without --live: they change programs")
     loaded, tracker = load_folder(folder or demo_folder()), None
     if coverage:
         loaded, tracker = with_marks(loaded)
@@ -97,6 +104,9 @@ def trial(
             report = _run_live(found, chosen, progress.add, speed)
         else:
             report = run_trials(found, chosen, progress.add, tracker)
+        if mutate and not report.failures:
+            mutation = run_mutants(found, chosen, progress.add_mutants)
+            report = replace(report, mutation=mutation)
     files.write(report)
     output.print_report(report, as_json=as_ is Form.JSON, details=details)
     if report.failures:

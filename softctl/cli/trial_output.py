@@ -17,6 +17,7 @@ from softctl.errors import SoftctlError
 from softctl.runtime.pdf import print_pdf, require_browser
 from softctl.runtime.trials import Chosen
 from softctl.trial.coverage import Coverage
+from softctl.trial.mutation import Mutation
 from softctl.trial.page import to_html
 from softctl.trial.report import Report, counts_text, verdict_line
 from softctl.trial.result import Outcome, Result, Verdict
@@ -84,8 +85,14 @@ class Progress:
         """A trial has ended."""
         self._done += 1
         self._failed += result.failed
+        self._say(f"{self._done} of {self._total} trials, {self._failed} failed")
+
+    def add_mutants(self, done: int, total: int) -> None:
+        """So many mutants were tried."""
+        self._say(f"{done} of {total} changed programs")
+
+    def _say(self, text: str) -> None:
         if self._console.is_terminal:
-            text = f"{self._done} of {self._total} trials, {self._failed} failed"
             self._console.print(f"{text:<60}", end="\r")
 
 
@@ -115,6 +122,8 @@ def print_report(report: Report, *, as_json: bool, details: bool) -> None:
                 _print_verdict(console, verdict)
     if report.coverage is not None:
         _print_coverage(console, report.coverage)
+    if report.mutation is not None:
+        _print_mutation(console, report.mutation)
     console.print()
     console.print(Text(verdict_line(report), "bold red" if report.failures else "bold green"))
 
@@ -133,6 +142,21 @@ def _print_coverage(console: Console, coverage: Coverage) -> None:
     for touch in untouched:
         where = f"{touch.place.file}:{touch.place.line}"
         console.print(Text.assemble(f"  {touch.kind:<11} {touch.text}  ", (where, "dim")))
+
+
+def _print_mutation(console: Console, mutation: Mutation) -> None:
+    """How many mutants of each kind were noticed, and those that were not."""
+    console.print()
+    table = _table("change of the program", "noticed", "of")
+    for kind, noticed, total in mutation.counts():
+        table.add_row(Text(kind), Text(str(noticed)), Text(str(total)))
+    console.print(table)
+    if mutation.unnoticed():
+        console.print()
+        console.print(Text("No trial noticed:", "bold"))
+    for mutant in mutation.unnoticed():
+        where = f"{mutant.place.file}:{mutant.place.line}"
+        console.print(Text.assemble(f"  {mutant.kind:<18} {mutant.text}  ", (where, "dim")))
 
 
 def _overview(report: Report) -> Table:

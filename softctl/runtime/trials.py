@@ -11,6 +11,7 @@ from pathlib import Path
 
 from softctl import __version__
 from softctl.errors import Problem, ProblemsError, SoftctlError
+from softctl.logic import Application, Revise
 from softctl.runtime.folder import (
     MACHINE_FILE,
     MachineFolder,
@@ -21,6 +22,7 @@ from softctl.runtime.folder import (
 from softctl.trial.coverage import Tracker
 from softctl.trial.marks import Marker
 from softctl.trial.model import Trial
+from softctl.trial.mutation import Mutation, find_mutants, try_mutants
 from softctl.trial.parse import Surroundings, TrialFile, parse_trials
 from softctl.trial.report import Report
 from softctl.trial.result import Result
@@ -132,6 +134,26 @@ def run_trials(
         return report
     shown = trials.around.application.charts
     return replace(report, coverage=tracker.coverage(), charts=shown)
+
+
+def run_mutants(
+    trials: TrialFolder, chosen: Sequence[Chosen], on_tried: Callable[[int, int], None]
+) -> Mutation:
+    """Try every mutant of the folder's programs; `on_tried` hears how many of how many.
+
+    The trials have to pass with the program as it is.
+    """
+    folder = trials.folder
+
+    def build(revise: Revise) -> Application:
+        return compile_programs(folder.machine, folder.programs, revise=revise)
+
+    mutants = find_mutants(build)
+    tried = []
+    for one in try_mutants(VirtualRunner(trials.around), chosen, build, mutants):
+        tried.append(one)
+        on_tried(len(tried), len(mutants))
+    return Mutation(tuple(tried))
 
 
 def make_report(

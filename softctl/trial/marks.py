@@ -15,6 +15,7 @@ from softctl.errors import Place
 from softctl.logic import Global, tree
 from softctl.logic.exchange.st_text import expression
 from softctl.logic.source import Token
+from softctl.trial.trees import first_token
 
 _PREFIX = "__SEEN_"
 
@@ -97,7 +98,7 @@ class Marker:
         self, body: list[tree.Statement], kind: str, text: str, node: tree.Node, pou: tree.Pou
     ) -> None:
         self._statements(body, pou)
-        at = _first(node)
+        at = first_token(node)
         name = self._mark(kind, text, at)
         body.insert(0, tree.Assign(at, tree.Name(at, name), tree.Literal(at, "BOOL", True)))
 
@@ -112,8 +113,8 @@ class Marker:
         """Only in programs, whose variables have a path, and only for what is BOOL by its form."""
         terms = list(_terms(node))
         if pou.kind == "PROGRAM" and (len(terms) > 1 or steps):
-            shown = tuple((expression(term), _first(term).place) for term in terms)
-            self.gates.append(Gate(pou.name, text, _first(node).place, steps, shown))
+            shown = tuple((expression(term), first_token(term).place) for term in terms)
+            self.gates.append(Gate(pou.name, text, first_token(node).place, steps, shown))
 
 
 def _terms(node: tree.Expression) -> Iterator[tree.Expression]:
@@ -128,22 +129,9 @@ def _terms(node: tree.Expression) -> Iterator[tree.Expression]:
         and node.operand.operator == "OR"
     ):
         for part in (node.operand.left, node.operand.right):
-            yield from _terms(tree.Unary(_first(part), "NOT", part))
+            yield from _terms(tree.Unary(first_token(part), "NOT", part))
     else:
         yield node
-
-
-def _first(node: tree.Node) -> Token:
-    """The token that a node's text begins with."""
-    while True:
-        if isinstance(node, tree.Binary):
-            node = node.left
-        elif isinstance(node, tree.Member | tree.Index | tree.Bit):
-            node = node.base
-        elif isinstance(node, tree.Call):
-            node = node.callee
-        else:
-            return node.at
 
 
 def _label(label: tree.CaseLabel) -> str:

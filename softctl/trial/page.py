@@ -39,6 +39,7 @@ def to_html(report: Report) -> str:
             *_overview(report),
             *(part for result in report.results for part in _trial(result)),
             *_coverage(report),
+            *_mutation(report),
             *_hashes(report),
             *_signatures(),
             "</main>\n</body>\n</html>\n",
@@ -181,6 +182,27 @@ def _coverage(report: Report) -> Iterator[str]:
         yield '<h3>Not touched</h3><div class="wide"><table><tbody>'
         for touch in untouched:
             cells = (touch.kind, touch.text, f"{touch.place.file}:{touch.place.line}")
+            yield "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
+        yield "</tbody></table></div>"
+
+
+def _mutation(report: Report) -> Iterator[str]:
+    """How many changes of the program the trials noticed, and those that they did not."""
+    mutation = report.mutation
+    if mutation is None:
+        return
+    yield "<h2>Changes of the program that the trials notice</h2>"
+    yield '<div class="wide"><table><thead><tr><th>kind</th><th class="time">noticed</th>'
+    yield '<th class="time">of</th></tr></thead><tbody>'
+    for kind, noticed, total in mutation.counts():
+        numbers = f'<td class="time">{noticed}</td><td class="time">{total}</td>'
+        yield f"<tr><td>{kind}</td>{numbers}</tr>"
+    yield "</tbody></table></div>"
+    if mutation.unnoticed():
+        yield '<h3>Not noticed</h3><div class="wide"><table><tbody>'
+        for mutant in mutation.unnoticed():
+            where = f"{mutant.place.file}:{mutant.place.line}"
+            cells = (mutant.kind, mutant.text, where)
             yield "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
         yield "</tbody></table></div>"
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from softctl.logic import Chart
 from softctl.trial.coverage import Coverage
+from softctl.trial.mutation import Mutation
 from softctl.trial.result import Outcome, Result
 
 
@@ -28,6 +29,7 @@ class Report:
     wall_s: float
     coverage: Coverage | None = None
     charts: tuple[Chart, ...] = ()
+    mutation: Mutation | None = None
 
     @property
     def failures(self) -> list[Result]:

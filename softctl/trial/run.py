@@ -35,6 +35,12 @@ class VirtualRunner:
         self._tracker = tracker
         self._plants: dict[str, tuple[Machine, Plant, Any]] = {}
 
+    def running(self, application: Application) -> VirtualRunner:
+        """A runner of another version of the programs, on the same plants."""
+        other = VirtualRunner(replace(self._around, application=application))
+        other._plants = self._plants
+        return other
+
     def run(self, file: TrialFile, trial: Trial) -> Result:
         """Run one trial to its end; how it went is in the result, whatever happens."""
         bench = self.bench(trial)

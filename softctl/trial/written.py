@@ -8,6 +8,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from softctl.trial.coverage import Coverage
+from softctl.trial.mutation import Mutation
 from softctl.trial.report import Report, counts_text
 from softctl.trial.result import Outcome, Result, Verdict, Window
 
@@ -30,6 +31,8 @@ def to_json(report: Report) -> str:
     }
     if report.coverage is not None:
         document["coverage"] = _coverage(report.coverage)
+    if report.mutation is not None:
+        document["mutants"] = _mutation(report.mutation)
     return json.dumps(document, indent=2, ensure_ascii=False)
 
 
@@ -43,6 +46,19 @@ def _coverage(coverage: Coverage) -> dict[str, Any]:
             for touch in coverage.untouched()
         ],
     }
+
+
+def _mutation(mutation: Mutation) -> list[dict[str, Any]]:
+    return [
+        {
+            "kind": one.mutant.kind,
+            "text": one.mutant.text,
+            "place": str(one.mutant.place),
+            "is_program": one.is_built,
+            "noticed_by": one.noticed_by,
+        }
+        for one in mutation.tried
+    ]
 
 
 def _trial(result: Result) -> dict[str, Any]:

@@ -138,3 +138,22 @@ def test_coverage_lists_what_no_trial_touched(
     assert "feed.st:" in out
     assert 'aria-label="Sequence chart of Feed"' in page.read_text()
     assert run(monkeypatch, str(folder), "--coverage", "--live") == 2
+
+
+def test_mutants_that_nobody_notices_are_listed(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With their lines; the exit code is that of the trials, and a failing trial ends it."""
+    (folder / "trials" / "a.yaml").write_text(PASSES)
+    made = folder / "out.json"
+    monkeypatch.setattr("softctl.trial.mutants.FACTORS", (0,))
+    monkeypatch.setattr("softctl.trial.mutants.SWAPS", {})
+    assert run(monkeypatch, str(folder), "--mutate", "--json", str(made)) == 0
+    out = capsys.readouterr().out
+    assert "No trial noticed:" in out
+    mutants = json.loads(made.read_text())["mutants"]
+    assert all(one["noticed_by"] in ("", "quiet") for one in mutants)
+    assert {"condition negated", "transition removed"} <= {one["kind"] for one in mutants}
+    (folder / "trials" / "b.yaml").write_text(FAILS)
+    assert run(monkeypatch, str(folder), "--mutate") == 1
+    assert "No trial noticed:" not in capsys.readouterr().out
