@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from softctl.errors import Problem, SoftctlError
 from softctl.plant.wiring import Piece, Wiring
 
 FLOOR = "floor"
@@ -69,6 +70,21 @@ class PartFinder:
         found = [_part(where, *values[i : i + width]) for where, i in rows if values[i]]
         order = {name: i for i, name in enumerate(dict.fromkeys(self._where))}
         return sorted(found, key=lambda part: (order[part.where], -part.place_m))
+
+
+def wrong_holders(wiring: Wiring, reader: ReaderOf) -> Iterator[Problem]:
+    """Blocks whose `holds` names what is no part and no array of parts from 1 on."""
+    for piece in wiring.pieces.values():
+        for name in piece.block.holds:
+            slot = f"{piece.name}.{name}"
+            try:
+                found = reader([slot])()[0]
+                reader([f"{slot}[1].at_s" if isinstance(found, list) else f"{slot}.at_s"])
+            except SoftctlError:
+                message = (
+                    f"expected a {piece.block.name} with a part, or parts from 1 on, in {name}"
+                )
+                yield Problem(message, piece.equipment.type_place)
 
 
 def carrier_rows(wiring: Wiring, reader: ReaderOf, parts: Sequence[Part]) -> list[CarrierRow]:

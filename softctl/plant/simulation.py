@@ -13,7 +13,7 @@ from softctl.plant.blocks import Input
 from softctl.plant.faults import Fault, FaultBook, fitted
 from softctl.plant.generate import PROGRAM, generate
 from softctl.plant.library import Library, load_library, standard_names
-from softctl.plant.parts import CarrierRow, Part, PartFinder, PartTrace, carrier_rows
+from softctl.plant.parts import CarrierRow, Part, PartFinder, PartTrace, carrier_rows, wrong_holders
 from softctl.plant.plans import faulty, piece_of, planned_faults
 from softctl.plant.terminals import check_terminals
 from softctl.plant.values import suggestion
@@ -222,6 +222,9 @@ def build_plant(machine: Machine, blocks: Sequence[Source] = ()) -> Plant:
         [*blocks, Source(f"{machine.name} plant", source)], library=library.standard
     )
     plant = Plant(source, application, wiring, machine.plant_step_ns)
+    problems += wrong_holders(wiring, plant.reader)
+    if any(problem.severity == "error" for problem in problems):
+        raise ProblemsError(problems)
     for fault in planned_faults(machine, wiring, problems):
         plant.inject(fault)
     return plant

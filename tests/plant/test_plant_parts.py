@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from softctl.errors import ProblemsError
 from softctl.plant import Fault
 
 JOINT = """
@@ -220,3 +221,73 @@ def test_snapshots_keep_the_trace(build, run):
     run(plant, 15)
     assert (plant.parts(), dict(trace.parts), trace.moves(1000002)) == after
     assert [move.where for move in after[2]] == ["B_1", "B_2", "K_1"]
+
+
+DESK = """\
+(* A desk of the user's own: it takes one part, holds it for `hold_time`, and hands it on. *)
+{role: carrier, keys: to, holds: held}
+FUNCTION_BLOCK desk
+VAR_INPUT
+    {unit: s, min: 0, max: 100, required}
+    hold_time : LREAL;
+    {wire: to.room}
+    room_ahead : LREAL;
+    {each: to.out}
+    given : ARRAY[1..1] OF part;
+    {time}
+    now : LREAL;
+END_VAR
+VAR_OUTPUT
+    out : part;
+    claim : BOOL;
+    room : LREAL := 1.0E9;
+END_VAR
+VAR
+    held : part;
+    several : ARRAY[0..3] OF part;
+END_VAR
+
+out.id := 0;
+IF given[1].id > 0 THEN
+    held := given[1];
+END_IF;
+IF held.id > 0 AND now >= held.at_s + hold_time AND room_ahead >= 0.5 * held.length THEN
+    out := held;
+    out.place := 0.0;
+    out.at_s := now;
+    held.id := 0;
+END_IF;
+claim := held.id > 0;
+room := SEL(held.id > 0, 1.0E9, 0.0);
+END_FUNCTION_BLOCK
+"""
+
+
+def test_a_carrier_of_the_users_own(build):
+    """A block of the machine folder takes parts, holds them and gives them like any other."""
+    line = JOINT.replace("FIRST", "0.4").replace("SECOND", "0.4")
+    line = line.replace("M_2: {type: motor}", "M_2: {type: motor, run: true}")
+    line = line.replace("to: B_2, length", "to: D_1, length")
+    plant = build(line + "D_1: {type: desk, to: B_2, hold_time: 3 s}", "20 ms", DESK)
+    trace = plant.trace_parts()
+    while plant.read("K_1.received") < 5:
+        plant.step()
+        numbers = [part.number for part in plant.parts()]
+        assert plant.read("CS_1.made") == len(numbers) + plant.read("K_1.received")
+        assert [part.where for part in plant.parts()].count("D_1") <= 1
+    for number in list(trace.parts)[:4]:
+        moves = trace.moves(number)
+        assert [move.where for move in moves] == ["B_1", "D_1", "B_2", "K_1"]
+        assert 3 <= moves[2].at_s - moves[1].at_s < 3.03
+
+
+@pytest.mark.parametrize("holds", ["holt", "hold_time", "several"])
+def test_a_carrier_that_holds_nothing(build, holds):
+    """A wrong name behind `holds` is an error of the folder."""
+    line = JOINT.replace("FIRST", "0.4").replace("SECOND", "0.4")
+    with pytest.raises(ProblemsError, match=f"expected a desk with a part.* in {holds}"):
+        build(
+            line + "D_1: {type: desk, to: B_2, hold_time: 3 s}",
+            "20 ms",
+            DESK.replace("holds: held", f"holds: {holds}"),
+        )
