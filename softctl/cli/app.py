@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from softctl import __version__
-from softctl.cli import service_commands
+from softctl.cli import hmi_commands, service_commands
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
 from softctl.cli.options import (
@@ -92,43 +92,6 @@ def run(
         field_port=field_port,
         hmi=(hmi_host, hmi_port),
     )
-
-
-@app.command(epilog=CAUTION)
-def audit(
-    folder: MachineDir = None,
-    time: Annotated[
-        str | None, typer.Option("--for", metavar="TIME", help="How long, such as '10 min'.")
-    ] = None,
-    speed: Speed = 1.0,
-    field_port: FieldPort = None,
-    hmi_host: HmiHost = None,
-    hmi_port: HmiPort = None,
-    command: Commands = None,
-    log: Log = LogFormat.TEXT,
-    json: Annotated[Path | None, typer.Option(metavar="FILE", help="The record as JSON.")] = None,
-    csv: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="How each point is used, as CSV.")
-    ] = None,
-) -> None:
-    """Run a machine and grade what an HMI asks of it.
-
-    Connect the HMI, use its screens, and stop with Ctrl-C or at the end of the time. Exit
-    code 1 if there is an error or a warning.
-    """
-    from softctl.cli import audit as command_line
-    from softctl.cli import live
-    from softctl.cli.durations import read_duration
-
-    seconds = None if time is None else read_duration(time) / 1e9
-    is_clean = command_line.run_audit(
-        live.Options(folder, speed, log is LogFormat.JSON, seconds, tuple(command or ())),
-        field_port=field_port,
-        hmi=(hmi_host, hmi_port),
-        records=command_line.Records(json, csv),
-    )
-    if not is_clean:
-        raise typer.Exit(1)
 
 
 @app.command(epilog=CAUTION)
@@ -378,6 +341,8 @@ def convert(
 
 app.command(epilog=CAUTION)(trial)
 app.command()(conform)
+app.command(epilog=CAUTION)(hmi_commands.audit)
+app.command(epilog=CAUTION)(hmi_commands.drill)
 app.command()(service_commands.load)
 app.command(epilog=CAUTION)(service_commands.stop)
 app.command(epilog=CAUTION)(service_commands.restart)

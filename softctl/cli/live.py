@@ -5,12 +5,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from softctl.audit import Auditor
+from softctl.audit import Auditor, Drill
 from softctl.cli.output import Output, open_output
 from softctl.cli.status import Status
 from softctl.control import Controller
@@ -20,6 +20,7 @@ from softctl.journal import JournalWriter
 from softctl.machine import Machine
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.control_service import ControlService
+from softctl.runtime.drill_runner import DrillRunner, Timing
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable, require_simulated
@@ -41,6 +42,9 @@ Where = tuple[str | None, int | None]
 
 Loop = Callable[[], Coroutine[Any, Any, None]]
 
+Drills = tuple[Sequence[Drill], Timing, Callable[[DrillRunner], None]]
+"""Which drills, at which times, and who wants to know their runner."""
+
 Serve = Callable[[Output, asyncio.Event], Coroutine[Any, Any, None]]
 """Starts services, runs them until the event is set and closes them."""
 
@@ -61,6 +65,7 @@ class Options:
     watch: bool = False
     auditor: Auditor | None = None
     metrics: int | None = None
+    drills: Drills | None = None
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
@@ -204,6 +209,11 @@ class ControllerSide:
             self._closers.append(entrance.close)
         if self._options.metrics is not None:
             await self._start_metrics(control, self._options.metrics, output)
+        if self._options.drills is not None:
+            drills, timing, take = self._options.drills
+            runner = DrillRunner(control, drills, timing, output.event)
+            take(runner)
+            self.loops.append(runner.run)
         if self._options.watch:
             self.loops.append(ProgramWatch(path, control, output.event).watch)
         return where

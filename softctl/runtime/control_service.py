@@ -79,6 +79,7 @@ class ControlService:
         self.server = ModbusServer(serve([device], endpoint, self.faults))
         self._link: FieldLink | None = None
         self._task: asyncio.Task[None] | None = None
+        self._serving: tuple[str, int, ssl.SSLContext | None] = ("", 0, None)
         self._reported_at_ns = 0
         self._reported_overruns = 0
         self._next: tuple[Application, asyncio.Future[TakeOver]] | None = None
@@ -142,12 +143,22 @@ class ControlService:
             self._keeper.start(self._sink)
         self.faults.started_ns = time.monotonic_ns()
         where = await self.server.start(host, port, tls, self._sink)
+        self._serving = *where, tls
         self._link = FieldLink(machine, controller.field_banks, *field, self._sink, field_tls)
         if machine.watchdog_ns is not None:
             self._watchdog = ScanWatchdog(machine.watchdog_ns, self._link.abandon)
             self._watchdog.start()
         self._task = asyncio.create_task(self._run(self._link))
         return where
+
+    async def stop_serving(self) -> None:
+        """Close the HMI server and its connections; scans go on."""
+        await self.server.close()
+
+    async def serve_again(self) -> None:
+        """Open it where it was; raises SoftctlError."""
+        host, port, tls = self._serving
+        await self.server.start(host, port, tls, self._sink)
 
     async def close(self) -> None:
         """Stop scanning, leave the outputs at fail-safe and close both connections."""

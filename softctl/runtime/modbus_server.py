@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import cast
 
-from softctl.audit import Auditor
+from softctl.audit import Auditor, Watcher
 from softctl.errors import SoftctlError
 from softctl.modbus.actions import Action, Close, Send
 from softctl.modbus.clients import Client, is_within
@@ -60,10 +60,10 @@ class ModbusServer:
         self._gates: TlsGates | None = None
         self._protocols: dict[Client, _Protocol] = {}
         self._idle_timer: asyncio.TimerHandle | None = None
-        self._auditor: Auditor | None = None
+        self._auditor: Auditor | Watcher | None = None
 
-    def observe(self, auditor: Auditor) -> None:
-        """Tell an audit of every connection and request from now on."""
+    def observe(self, auditor: Auditor | Watcher) -> None:
+        """Tell an audit or a drill of every connection and request from now on."""
         self._auditor = auditor
         self.server.on_request = auditor.on_request
 
@@ -152,10 +152,12 @@ class ModbusServer:
         is_admitted, evicted = self.server.admit(client, self.clock_ns())
         if evicted is not None:
             self._protocols[evicted].abort()
+        if self._auditor is not None:
+            self._auditor.opened(client)
+            if not is_admitted:
+                self._auditor.closed(client)
         if is_admitted:
             self._protocols[client] = protocol
-            if self._auditor is not None:
-                self._auditor.opened(client)
             self._watch_idle()
         return is_admitted
 
