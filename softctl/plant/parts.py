@@ -79,12 +79,11 @@ def wrong_holders(wiring: Wiring, reader: ReaderOf) -> Iterator[Problem]:
             slot = f"{piece.name}.{name}"
             try:
                 found = reader([slot])()[0]
-                reader([f"{slot}[1].at_s" if isinstance(found, list) else f"{slot}.at_s"])
+                last = f"{slot}[{len(found)}]" if isinstance(found, list) else slot
+                reader([f"{last}.at_s"])
             except SoftctlError:
-                message = (
-                    f"expected a {piece.block.name} with a part, or parts from 1 on, in {name}"
-                )
-                yield Problem(message, piece.equipment.type_place)
+                what = f"a {piece.block.name} with a part, or parts from 1 on, in {name}"
+                yield Problem(f"expected {what}", piece.equipment.type_place)
 
 
 def carrier_rows(wiring: Wiring, reader: ReaderOf, parts: Sequence[Part]) -> list[CarrierRow]:
