@@ -20,6 +20,7 @@ from softctl.plant.species import MOST_SPECIES, for_species
 # functions equipment that features bring.
 _MADE_OF = {
     "part": re.compile(r"(?::|\bOF)\s*part\b", re.IGNORECASE),
+    "contactor": re.compile(r":\s*contactor\b", re.IGNORECASE),
     "current_loop": re.compile(r":\s*current_loop\b", re.IGNORECASE),
     "geometry": re.compile(r"\b(?:tank_volume|tank_level|above_outlet)\(", re.IGNORECASE),
 }

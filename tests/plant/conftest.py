@@ -49,6 +49,17 @@ def build() -> Callable[..., Plant]:
 
 
 @pytest.fixture(scope="session")
+def machine_with() -> Callable[[str, str, str], Machine]:
+    """`machine_with(equipment, more, species)`: `more` is added to the plant section."""
+
+    def parse_it(equipment: str, more: str, species: str) -> Machine:
+        text = machine_text(equipment, more=more).replace("[salt, dye]", f"[{species}]")
+        return parse_machine(text, "rig/machine.yaml")
+
+    return parse_it
+
+
+@pytest.fixture(scope="session")
 def planned() -> Callable[[str, str], Plant]:
     """`planned(equipment, tail)` gives a plant of a file that ends in `tail`."""
     return lambda equipment, tail: build_plant(machine_of(equipment, tail))

@@ -83,3 +83,44 @@ def test_power_dip_and_missing_feedback(build, run):
     plant.write("M_1.powered", False)
     run(plant, 2)
     assert plant.read("M_1.speed") == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(
+    ("name", "command"), [("P_1", "run"), ("A_1", "run"), ("E_1", "run"), ("D_1", "run")]
+)
+def test_every_contactor_counts(build, run, name, command):
+    """Pumps, agitators and heaters count their starts and running hours as motors do."""
+    plant = build(
+        """
+        S_1: {type: supply}
+        T_1: {type: tank, diameter: 1 m, height: 2 m, initial_level: 1 m, temperature: 20 degC}
+        P_1: {type: pump, from: S_1, to: T_1, shutoff_head: 12 m, rated_flow: 1 L/s,
+              rated_head: 8 m}
+        D_1: {type: dosing_pump, from: S_1, to: T_1, rated_flow: 1 L/h}
+        A_1: {type: agitator, in: T_1, diameter: 0.3 m, speed: 100 rpm, power_number: 1}
+        E_1: {type: heater, in: T_1, power: 1 kW}
+        """,
+        "20 ms",
+    )
+    for _ in range(3):
+        plant.write(f"{name}.{command}", True)
+        run(plant, 6)
+        plant.write(f"{name}.{command}", False)
+        run(plant, 2)
+    assert plant.read(f"{name}.starts") == 3
+    assert plant.read(f"{name}.hours") == pytest.approx(18 / 3600, rel=1e-9)
+
+
+def test_a_welded_contactor_stays_closed_without_a_command(build, run):
+    """Neither the command nor a trip opens it; a loss of power does."""
+    plant = build(RIG)
+    plant.write("M_1.run", True)
+    run(plant, 3)
+    plant.write("M_1.stuck", True)
+    plant.write("M_1.run", False)
+    plant.write("M_1.trip", True)
+    run(plant, 3)
+    assert plant.reader(["M_1.running", "M_1.tripped", "M_1.speed"])() == (True, True, 1.0)
+    plant.write("M_1.powered", False)
+    run(plant, 5)
+    assert plant.reader(["M_1.running", "M_1.speed"])() == (False, 0.0)
