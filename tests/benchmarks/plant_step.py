@@ -5,7 +5,8 @@
 The demo's plant runs whole batches in virtual time, plant alone. The peer is one tank
 that drains through a valve: as equipment, and as a bare loop with the same equations (no
 species, limits, limit switches or faults). Plants of 10 to 1000 pieces show how the cost
-grows with the number of equipment, of vessels and of belts.
+grows with the number of equipment, of vessels and of belts. What heat, and what vents and
+densities, cost is told next to the same tanks without.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ equipment:
   H_0: {type: header}
 """
 _ROW = """\
-  T_%d: {type: tank, diameter: 2 m, height: 3 m, initial_level: 2 m, well_mixed: true}
+  T_%d: {type: tank, diameter: 2 m, height: 3 m, initial_level: 2 m, well_mixed: true%s}
   V_%d: {type: valve, from: T_%d, to: H_0, bore: 50 mm, spring: opens}
 """
 _BELT = """\
@@ -54,9 +55,16 @@ def belts(count: int) -> Plant:
     return build_plant(parse_machine(_HEAD + _ENDS + "".join(rows), "belts.yaml"))
 
 
-def rows(count: int) -> Plant:
-    """A plant of `count` tanks, each with its valve."""
-    text = _HEAD + "".join(_ROW % (i, i, i) for i in range(count))
+_FEATURES = {
+    "heat": ", temperature: 60 degC, heat_loss: 100 W/K",
+    "a vent": ", vent: 30 mm",
+    "both": ", temperature: 60 degC, heat_loss: 100 W/K, vent: 30 mm",
+}
+
+
+def rows(count: int, more: str = "") -> Plant:
+    """A plant of `count` tanks, each with its valve; `more` is added to each tank."""
+    text = _HEAD + "".join(_ROW % (i, more, i, i) for i in range(count))
     return build_plant(parse_machine(text, "rows.yaml"))
 
 
@@ -106,6 +114,14 @@ def demo_batches(batches: int) -> tuple[int, float]:
     return steps, perf_counter() - start
 
 
+def costs_of_features(steps: int) -> dict[str, float]:
+    """Step times with a feature over those without, the quickest of five turns each."""
+    plants = {name: rows(10, more) for name, more in {"": "", **_FEATURES}.items()}
+    turns = [{name: time_of(one, steps) for name, one in plants.items()} for _ in range(5)]
+    best = {name: min(turn[name] for turn in turns) for name in plants}
+    return {f"with {name}, against without": best[name] / best[""] for name in _FEATURES}
+
+
 def measure(steps: int, batches: int, counts: tuple[int, ...]) -> dict[str, float]:
     """Figures in microseconds and ratios."""
     demo_steps, demo_s = demo_batches(batches)
@@ -135,7 +151,7 @@ def measure(steps: int, batches: int, counts: tuple[int, ...]) -> dict[str, floa
         figures[f"{3 * count} pieces with belts, us a step and piece"] = (
             taken / max(steps // count, 10) / (3 * count) * 1e6
         )
-    return figures
+    return figures | costs_of_features(max(steps // 100, 10))
 
 
 def main() -> None:
