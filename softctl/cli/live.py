@@ -175,10 +175,10 @@ class ControllerSide:
         self._closers: list[Callable[[], Awaitable[None]]] = []
 
     def service(self, clock: MachineClock, output: Output) -> ControlService:
-        """The controller in real time; raises SoftctlError if its journal cannot be opened."""
+        """The controller in real time; raises SoftctlError for a bad state directory."""
         options = self._options
         keeper = StateKeeper(self.controller, self._state, cold=options.cold)
-        journal = JournalWriter(self._state / JOURNAL_FILE) if options.has_journal else None
+        journal = self._journal(output) if options.has_journal else None
         control = ControlService(
             self.controller, clock, output.event, options.commands, keeper, journal
         )
@@ -186,6 +186,16 @@ class ControllerSide:
         if options.auditor is not None:
             control.server.observe(options.auditor)
         return control
+
+    def _journal(self, output: Output) -> JournalWriter | None:
+        """The journal; where nobody asked for a place and there is none, it does without."""
+        try:
+            return JournalWriter(self._state / JOURNAL_FILE)
+        except SoftctlError as error:
+            if self._options.state is not None:
+                raise
+            output.event("no journal", reason=str(error))
+            return None
 
     async def start(
         self, control: ControlService, hmi: Where, at_field: tuple[str, int], output: Output

@@ -38,7 +38,13 @@ _POINTS = (
         "TRUE when a fault stopped the programs, outputs at fail-safe",
     ),
     ("ALARM_FLOOD", "BOOL", 3, "", "TRUE while more alarms come than a person can take in"),
-    ("JOURNAL_FAULT", "BOOL", 4, "", "TRUE while the journal cannot be written, or lost entries"),
+    (
+        "JOURNAL_FAULT",
+        "BOOL",
+        4,
+        "",
+        "TRUE while journal or RETAIN values cannot be written",
+    ),
 )
 
 

@@ -231,7 +231,7 @@ class ControlService:
         self._report_happenings()
         if self._journal is not None:
             self._journal.sample()
-            controller.journal_fault = self._journal.has_trouble
+        controller.journal_fault = self._has_trouble()
 
     def _fail(self, reason: str) -> None:
         """Stop the programs, if they run, and say so."""
@@ -249,6 +249,11 @@ class ControlService:
         details = {"reset": ", ".join(taken.reset), "gone": ", ".join(taken.gone)}
         told = {name: text for name, text in details.items() if text}
         self._sink("program changed", kept=taken.kept, **told)
+
+    def _has_trouble(self) -> bool:
+        """Whether something that should outlive the controller cannot be written."""
+        unsaved = self._keeper is not None and bool(self._keeper.trouble)
+        return unsaved or (self._journal is not None and self._journal.has_trouble)
 
     def _report_happenings(self) -> None:
         watch = self.controller.watch

@@ -39,7 +39,7 @@ class RetainFile:
         """What was saved last, None when there is no file or nothing whole in it."""
         try:
             raw = self.path.read_bytes()
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return None
         except OSError as error:
             raise SoftctlError(f"cannot read {self.path}: {error.strerror}") from None
@@ -76,7 +76,8 @@ class RetainFile:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with fresh.open("w+b") as file:
-                file.truncate(_FILE.size + 2 * size)
+                # Blocks are set aside now: writing to memory without them would end the process.
+                os.posix_fallocate(file.fileno(), 0, _FILE.size + 2 * size)
                 memory = mmap.mmap(file.fileno(), 0)
             memory[: _FILE.size] = _FILE.pack(_MAGIC, size)
             self._sequence += 1

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from softctl.control import Controller
 from softctl.control.retain import Retained
+from softctl.errors import SoftctlError
 from softctl.runtime.events import EventSink
 from softctl.runtime.retain_file import RetainFile
 
@@ -34,6 +35,8 @@ class StateKeeper:
 
     def __init__(self, controller: Controller, directory: Path, *, cold: bool = False) -> None:
         self._is_cold = cold
+        self.trouble = ""
+        """Why values could not be saved the last time, or "" when they could."""
         self.bind(controller)
         self._file = RetainFile(directory / "retain")
 
@@ -57,11 +60,20 @@ class StateKeeper:
             sink("RETAIN values that no longer fit", lost=", ".join(warm.lost))
 
     def save(self) -> None:
-        """To be called after each scan, before its outputs go out; raises SoftctlError."""
-        if self._retained.paths:
-            changed = self._retained.changed()
-            if changed is not None:
-                self._file.save(changed)
+        """To be called after each scan, before its outputs go out.
+
+        A disk that takes nothing is told in `trouble` and does not hold up control: the
+        next change of a value tries again.
+        """
+        changed = self._retained.changed() if self._retained.paths else None
+        if changed is None:
+            return
+        try:
+            self._file.save(changed)
+        except SoftctlError as error:
+            self.trouble = str(error)
+        else:
+            self.trouble = ""
 
     def close(self) -> None:
         """Let the file go."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import queue
 import signal
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -49,10 +50,13 @@ class Program:
 
 
 @contextlib.contextmanager
-def started(*arguments: str) -> Iterator[Program]:
+def started(*arguments: str, environment: Mapping[str, str] | None = None) -> Iterator[Program]:
     """Run `softctl ARGUMENTS --log json` and stop it at the end, whatever happens."""
     command = [sys.executable, "-m", "softctl", *arguments, "--log", "json"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    environ = {**os.environ, **(environment or {})}
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environ
+    )
     program = Program(process)
     reader = threading.Thread(target=_read, args=(program,), daemon=True)
     reader.start()

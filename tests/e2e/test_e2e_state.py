@@ -164,3 +164,18 @@ def test_health_and_metrics_are_served_where_asked_for(tmp_path: Path) -> None:
         with urllib.request.urlopen(url.replace("metrics", "health"), timeout=20) as answer:
             assert b'"state": "running"' in answer.read()
         assert program.stop() == 0
+
+
+def test_a_controller_runs_where_nothing_can_be_kept(tmp_path: Path) -> None:
+    """Without a place for its state it says so and runs; a place that was asked for must be."""
+    (tmp_path / "machine.yaml").write_text(MACHINE, encoding="utf-8")
+    (tmp_path / "main.st").write_text(PROGRAM, encoding="utf-8")
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    run = ("run", str(tmp_path), "--field-port", "0", "--hmi-port", "0")
+    nowhere = {"XDG_STATE_HOME": str(tmp_path / "file")}
+    with started(*run, environment=nowhere) as program:
+        assert "cannot write the journal" in program.wait_for("no journal")["reason"]
+        program.wait_for("alarm raised")
+        assert program.stop() == 0
+    with started(*run, "--state", str(tmp_path / "file" / "state")) as program:
+        assert program.process.wait(timeout=60) == 2

@@ -11,10 +11,14 @@ from pathlib import Path
 
 import pytest
 
+from softctl.control import Controller
 from softctl.control.retain import Retained
 from softctl.errors import SoftctlError
 from softctl.logic import Instance, Source, compile_application
+from softctl.machine import parse_machine
+from softctl.runtime.folder import compile_programs
 from softctl.runtime.retain_file import RetainFile
+from softctl.runtime.state import StateKeeper
 
 PROGRAM = """
 PROGRAM Main
@@ -195,3 +199,19 @@ def _run_until_killed(path: Path, marks: _SharedMarks) -> None:
             marks.note(1, instance.read("Main.count"))
     finally:
         os._exit(1)
+
+
+def test_a_state_that_cannot_be_saved_is_told_and_tried_again(tmp_path: Path) -> None:
+    """Control goes on; the next change that can be written ends the trouble."""
+    machine = parse_machine("name: m\nprograms: [main.st]\n", "machine.yaml")
+    controller = Controller(machine, compile_programs(machine, [Source("main.st", PROGRAM)]))
+    (tmp_path / "state").write_text("", encoding="utf-8")
+    keeper = StateKeeper(controller, tmp_path / "state")
+    controller.scan(0)
+    keeper.save()
+    assert "cannot write" in keeper.trouble
+    (tmp_path / "state").unlink()
+    controller.scan(1)
+    keeper.save()
+    assert keeper.trouble == ""
+    assert RetainFile(tmp_path / "state" / "retain").load() is not None
