@@ -13,6 +13,7 @@ from softctl import __version__
 from softctl.cli import hmi_commands, service_commands
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
+from softctl.cli.field import field
 from softctl.cli.options import (
     Cold,
     Commands,
@@ -91,31 +92,6 @@ def run(
         ),
         field_port=field_port,
         hmi=(hmi_host, hmi_port),
-    )
-
-
-@app.command(epilog=CAUTION)
-def field(
-    folder: MachineDir = None,
-    speed: Speed = 1.0,
-    host: Annotated[
-        str | None,
-        typer.Option(help="Address to listen on; the machine file's if left out."),
-    ] = None,
-    port: FieldPort = None,
-    log: Log = LogFormat.TEXT,
-    seconds: ForSeconds = None,
-    wire_faults: WireFaultsFile = None,
-) -> None:
-    """Run the simulated machine alone.
-
-    It is behind the Modbus/TCP server of its I/O cards.
-    """
-    from softctl.cli import live
-
-    live.run_field(
-        live.Options(folder, speed, log is LogFormat.JSON, seconds, wire_faults=wire_faults),
-        (host, port),
     )
 
 
@@ -339,6 +315,7 @@ def convert(
     command.convert(source, target, overwrite=overwrite)
 
 
+app.command(epilog=CAUTION)(field)
 app.command(epilog=CAUTION)(trial)
 app.command()(conform)
 app.command(epilog=CAUTION)(hmi_commands.audit)

@@ -96,16 +96,16 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
         control = side.service(clock, output)
         status.servers = {"field": field.server, "hmi": control.server}
         faults = _put_in_force(file, status, output)
-        async with _closing(field.close), _closing(side.close):
+        async with closing(field.close), closing(side.close):
             at_field = await field.start("127.0.0.1", port, server_tls(machine.field, folder.path))
             at_hmi = await side.start(control, hmi, at_field, output)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
-            await _until_stopped(
+            await until_stopped(
                 options, stop, output, field.wait, control.wait, *side.loops, *faults
             )
 
     side.controller.hmi.require_commands(options.commands)
-    _run(serve, open_output(status, as_json=options.as_json))
+    run_serving(serve, open_output(status, as_json=options.as_json))
 
 
 def run_field(options: Options, where: Where) -> None:
@@ -121,12 +121,12 @@ def run_field(options: Options, where: Where) -> None:
         field = FieldService(device, clock, output.event)
         status.servers = {"field": field.server}
         faults = _put_in_force(file, status, output)
-        async with _closing(field.close):
+        async with closing(field.close):
             tls = server_tls(folder.machine.field, folder.path)
             output.begin(clock=clock, field=await field.start(host, port, tls), hmi=None)
-            await _until_stopped(options, stop, output, field.wait, *faults)
+            await until_stopped(options, stop, output, field.wait, *faults)
 
-    _run(serve, open_output(status, as_json=options.as_json))
+    run_serving(serve, open_output(status, as_json=options.as_json))
 
 
 def run_control(options: Options, *, field: str | None, drive: str | None, hmi: Where) -> None:
@@ -146,13 +146,13 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
         control = side.service(clock, output)
         status.servers = {"hmi": control.server}
         faults = _put_in_force(file, status, output)
-        async with _closing(side.close):
+        async with closing(side.close):
             at_hmi = await side.start(control, hmi, at_field, output)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
-            await _until_stopped(options, stop, output, control.wait, *side.loops, *faults)
+            await until_stopped(options, stop, output, control.wait, *side.loops, *faults)
 
     side.controller.hmi.require_commands(options.commands)
-    _run(serve, open_output(status, as_json=options.as_json))
+    run_serving(serve, open_output(status, as_json=options.as_json))
 
 
 def _put_in_force(file: WireFaultFile | None, status: Status, output: Output) -> list[Loop]:
@@ -253,7 +253,8 @@ def _endpoint(text: str) -> tuple[str, int]:
     return host.strip("[]"), int(port)
 
 
-def _run(serve: Serve, output: Output) -> None:
+def run_serving(serve: Serve, output: Output) -> None:
+    """Serve until it ends, or until Ctrl-C or SIGTERM."""
     with output:
         run_loop(_with_signals(serve, output))
 
@@ -269,14 +270,15 @@ async def _with_signals(serve: Serve, output: Output) -> None:
 
 
 @contextlib.asynccontextmanager
-async def _closing(close: Callable[[], Awaitable[None]]) -> AsyncIterator[None]:
+async def closing(close: Callable[[], Awaitable[None]]) -> AsyncIterator[None]:
+    """Close something at the end, whatever happens."""
     try:
         yield
     finally:
         await close()
 
 
-async def _until_stopped(
+async def until_stopped(
     options: Options,
     stop: asyncio.Event,
     output: Output,

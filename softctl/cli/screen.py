@@ -24,6 +24,8 @@ _QUIET = "dim"
 def draw(status: Status, events: Sequence[str]) -> RenderableType:
     """Levels, steps, points, link and scan figures, and the last events."""
     parts: list[RenderableType] = [Text()]
+    if status.summary is not None:
+        parts.append(Text(status.summary()))
     if status.device is not None:
         parts.append(_vessels(status))
         parts.append(draw_carriers(status.device.plant.carriers()))

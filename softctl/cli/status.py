@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from softctl.control import Controller
@@ -19,7 +19,8 @@ from softctl.runtime.modbus_server import ModbusServer
 class Status:
     """The running parts; `device` or `controller` is None where it runs elsewhere.
 
-    `servers` holds the servers in this process, "field" and "hmi".
+    `servers` holds the servers in this process, "field" and "hmi"; `summary` tells how many
+    devices in one process are doing.
     """
 
     machine: Machine
@@ -27,6 +28,7 @@ class Status:
     controller: Controller | None
     clock: MachineClock | None = None
     servers: Mapping[str, ModbusServer] = field(default_factory=dict)
+    summary: Callable[[], str] | None = None
 
     def wire_faults(self) -> list[str]:
         """Each wire fault whose time is now, with how many requests it has struck."""

@@ -62,6 +62,11 @@ def generate(machine: Machine, wiring: Wiring) -> str:
     return "\n".join(lines)
 
 
+def drawn_seed(seed: int, name: str) -> int:
+    """Where the generator of a piece starts: a number of its own for each name and seed."""
+    return crc32(f"{seed} {name.lower()}".encode())
+
+
 def _declaration(machine: Machine, wiring: Wiring, piece: Piece) -> str:
     constants = dict(piece.constants)
     for port in piece.block.inputs.values():
@@ -73,8 +78,7 @@ def _declaration(machine: Machine, wiring: Wiring, piece: Piece) -> str:
             rise = machine.density_rise.get(machine.species[port.rise - 1], 0.0)
             constants[port.name] = format_real(rise)
         elif port.is_seed:
-            # A number of its own for each name, whatever else the file holds.
-            constants[port.name] = str(crc32(f"{machine.seed} {piece.name.lower()}".encode()))
+            constants[port.name] = str(drawn_seed(machine.seed, piece.name))
         elif port.wire and not piece.sets(port.name):
             constants.update(_copied(piece, port))
     initial = ", ".join(f"{name} := {text}" for name, text in constants.items())

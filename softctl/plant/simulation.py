@@ -11,7 +11,7 @@ from softctl.logic import Application, Source, Type, compile_application
 from softctl.machine import Machine
 from softctl.plant.blocks import Input
 from softctl.plant.faults import Fault, FaultBook, fitted
-from softctl.plant.generate import PROGRAM, generate
+from softctl.plant.generate import PROGRAM, drawn_seed, generate
 from softctl.plant.library import Library, load_library, standard_names
 from softctl.plant.parts import CarrierRow, Part, PartFinder, PartTrace, carrier_rows, wrong_holders
 from softctl.plant.plans import faulty, piece_of, planned_faults
@@ -45,21 +45,46 @@ class Snapshot:
 class Plant:
     """A plant in its initial state at 0 ns, advanced by `step`.
 
-    Terminals are `EQUIPMENT.PORT`, upper or lower case alike, in SI units.
+    Terminals are `EQUIPMENT.PORT`, upper or lower case alike, in SI units. `seed` replaces
+    the one that the program was generated with.
     """
 
-    def __init__(self, source: str, application: Application, wiring: Wiring, step_ns: int) -> None:
+    def __init__(
+        self,
+        source: str,
+        application: Application,
+        wiring: Wiring,
+        step_ns: int,
+        planned: Sequence[Fault] = (),
+        seed: int | None = None,
+    ) -> None:
         self.source = source
         self.step_ns = step_ns
         self.now_ns = 0
+        self._application = application
         self._wiring = wiring
+        self._planned = tuple(planned)
         self._instance = application.instantiate()
+        if seed is not None:
+            self._sow(seed)
         self._scan = self._instance.scan
         self._book = FaultBook(self.write)
         self._finder: PartFinder | None = None
         self._trace: PartTrace | None = None
         # The first call of every block sets its initial state.
         self._scan(0)
+        for fault in planned:
+            self.inject(fault)
+
+    def another(self, seed: int) -> Plant:
+        """A plant of the same machine in its initial state that draws from another seed.
+
+        It shares the compiled program and nothing else, so it costs no compilation. It is
+        the plant that a machine file with this seed would give.
+        """
+        return Plant(
+            self.source, self._application, self._wiring, self.step_ns, self._planned, seed
+        )
 
     def step(self) -> None:
         """Advance by one step."""
@@ -192,6 +217,12 @@ class Plant:
                 values = self.reader([f"{piece.name}.{port}" for port in ports])()
                 yield VesselRow(piece.name, *map(float, values))
 
+    def _sow(self, seed: int) -> None:
+        for piece in self._wiring.pieces.values():
+            for port in piece.block.inputs.values():
+                if port.is_seed:
+                    self.write(f"{piece.name}.{port.name}", drawn_seed(seed, piece.name))
+
     def _path(self, terminal: str) -> str:
         name, _, rest = terminal.partition(".")
         piece = piece_of(self._wiring, name)
@@ -221,12 +252,11 @@ def build_plant(machine: Machine, blocks: Sequence[Source] = ()) -> Plant:
     application = compile_application(
         [*blocks, Source(f"{machine.name} plant", source)], library=library.standard
     )
-    plant = Plant(source, application, wiring, machine.plant_step_ns)
+    planned = list(planned_faults(machine, wiring, problems))
+    plant = Plant(source, application, wiring, machine.plant_step_ns, planned)
     problems += wrong_holders(wiring, plant.reader)
     if any(problem.severity == "error" for problem in problems):
         raise ProblemsError(problems)
-    for fault in planned_faults(machine, wiring, problems):
-        plant.inject(fault)
     return plant
 
 

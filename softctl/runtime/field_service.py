@@ -5,13 +5,11 @@ from __future__ import annotations
 import asyncio
 import ssl
 import time
-from functools import partial
 from random import Random
 
 from softctl.field import FieldDevice
 from softctl.image import Side
 from softctl.image.permissions import role_table
-from softctl.modbus.bank import Bank
 from softctl.modbus.clients import Client
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
@@ -41,7 +39,7 @@ class FieldService:
         self.lost_ns = 0
         self._sink = sink
         endpoint = device.machine.field
-        devices = [self._unit(unit, bank) for unit, bank in device.banks.items()]
+        devices = [answering(device, unit, unit, sink) for unit in device.banks]
         self.faults = Faults(Random(device.machine.seed))
         self.server = ModbusServer(serve(devices, endpoint, self.faults))
         self._task: asyncio.Task[None] | None = None
@@ -70,24 +68,6 @@ class FieldService:
         assert self._task is not None
         await asyncio.shield(self._task)
 
-    def _unit(self, unit: int, bank: Bank) -> Device:
-        """What answers at one unit id."""
-        machine = self.device.machine
-        roles = role_table(machine, Side.FIELD, unit)
-        return Device(
-            bank,
-            unit,
-            permit=None if roles is None else roles.permits,
-            on_write=partial(self._note_write, unit),
-            identification=identification(machine, machine.field, "simulated field"),
-        )
-
-    def _note_write(
-        self, unit: int, client: Client, table: Table, address: int, data: bytes
-    ) -> None:
-        if self.device.note_write(time.monotonic_ns(), unit):
-            self._sink("outputs driven by", client=client.name)
-
     async def _run(self) -> None:
         plant, clock = self.device.plant, self.clock
         origin_ns = clock.now_ns() - plant.now_ns
@@ -105,3 +85,21 @@ class FieldService:
         if self.clock.wall_ns(behind_ns) > _MAX_BEHIND_WALL_NS:
             self.lost_ns += behind_ns
             self._sink("plant does not keep up", lost_s=round(self.lost_ns / 1e9, 3))
+
+
+def answering(device: FieldDevice, unit: int, at: int, sink: EventSink = ignore) -> Device:
+    """What answers at the unit id `at` for the cards of one unit id of the machine."""
+    machine = device.machine
+    roles = role_table(machine, Side.FIELD, unit)
+
+    def note_write(client: Client, table: Table, address: int, data: bytes) -> None:
+        if device.note_write(time.monotonic_ns(), unit):
+            sink("outputs driven by", client=client.name)
+
+    return Device(
+        device.banks[unit],
+        at,
+        permit=None if roles is None else roles.permits,
+        on_write=note_write,
+        identification=identification(machine, machine.field, "simulated field"),
+    )

@@ -61,6 +61,7 @@ class ModbusServer:
         self._protocols: dict[Client, _Protocol] = {}
         self._idle_timer: asyncio.TimerHandle | None = None
         self._auditor: Auditor | Watcher | None = None
+        self._past_requests = 0
 
     def observe(self, auditor: Auditor | Watcher) -> None:
         """Tell an audit or a drill of every connection and request from now on."""
@@ -71,6 +72,11 @@ class ModbusServer:
     def connections(self) -> int:
         """The number of connected clients."""
         return len(self._protocols)
+
+    @property
+    def requests(self) -> int:
+        """The requests that were dealt with so far, of clients that are gone too."""
+        return self._past_requests + sum(client.requests for client in self._protocols)
 
     @property
     def clients(self) -> tuple[Client, ...]:
@@ -166,7 +172,8 @@ class ModbusServer:
         self.server.pool.remove(client)
         if self._auditor is not None:
             self._auditor.closed(client)
-        self._protocols.pop(client, None)
+        if self._protocols.pop(client, None) is not None:
+            self._past_requests += client.requests
 
     def _watch_idle(self) -> None:
         if self._idle_timer is None and self.server.pool.policy.idle_timeout_ns is not None:
