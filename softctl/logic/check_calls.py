@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from softctl.logic import tree, typed
 from softctl.logic.check_standard_calls import StandardCallChecker
+from softctl.logic.convert import article
 from softctl.logic.images import parse_address
 from softctl.logic.source import Token, counted, suggest
 from softctl.logic.standard import is_standard
 from softctl.logic.types import (
+    BOOL,
     ERROR,
     VOID,
     BlockType,
@@ -90,8 +92,24 @@ class CallChecker(StandardCallChecker):
         enable, eno = (given.get(k) if k not in own else None for k in ("EN", "ENO"))
         if enable is None and eno is None:
             return None
+        if enable is not None and enable.is_output:
+            self.reporter.error(enable.at, "expected EN := and a condition, got EN =>")
+        if eno is not None and not eno.is_output:
+            self.reporter.error(eno.at, "expected ENO => and a variable, got ENO :=")
         others = [a for a in node.arguments if a is not enable and a is not eno]
         return tree.Call(node.at, node.callee, others), enable, eno
+
+    def enable_output(self, eno: tree.Argument | None) -> typed.Expression | None:
+        """The variable that ENO goes to, or None."""
+        if eno is None or eno.value is None:
+            return None
+        target = self.reference(eno.value)
+        if target is not None and target.type != BOOL:
+            self.reporter.error(
+                eno.value.at, f"expected a BOOL variable, got {article(target.type)}"
+            )
+            return None
+        return target
 
     def _guarded_call(
         self,
@@ -104,7 +122,7 @@ class CallChecker(StandardCallChecker):
         value = self.settle(self.call(node, want), want)
         given = enable.value if enable is not None else None
         condition = None if given is None else self.condition(given)
-        target = self.reference(eno.value) if eno is not None and eno.value is not None else None
+        target = self.enable_output(eno)
         if value.type is ERROR or (isinstance(value, typed.FunctionCall) and value.outputs):
             at = eno or enable
             assert at is not None

@@ -46,6 +46,8 @@ class ExpressionChecker(OperatorChecker):
             return self.bit(node)
         if isinstance(node, tree.Address):
             return self._address(node)
+        if isinstance(node, tree.Condition):
+            return self.condition(node.operand)
         return self.fail(node.at, "an initial value in brackets belongs in a declaration only")
 
     def value(self, node: tree.Expression, target: Type) -> typed.Expression:
@@ -109,6 +111,9 @@ class ExpressionChecker(OperatorChecker):
         if enums:
             return self._enum_value(node, key, enums, want)
         unit = self.world.find_block(key)
+        if unit is not None and unit is self.block and unit.kind == "FUNCTION":
+            message = f"expected a variable: {node.name} has no result"
+            return self.fail(node.at, message, f"write FUNCTION {node.name} : and its type")
         if unit is not None:
             hint = f"call it: {node.name}(…)" if unit.kind == "FUNCTION" else ""
             message = f"expected a variable, got the {unit.kind} {node.name}"

@@ -143,9 +143,7 @@ class StatementChecker(ExpressionChecker):
         condition = None
         if enable is not None and enable.value is not None:
             condition = self.condition(enable.value)
-        target = None
-        if eno is not None and eno.value is not None:
-            target = self.reference(eno.value)
+        target = self.enable_output(eno)
         if statement is None:
             return None
         at, failed = statement.at, []
@@ -194,7 +192,7 @@ class StatementChecker(ExpressionChecker):
             if key == "EN" and argument.value is not None and "EN" not in type_.block.symbols:
                 enable = self.condition(argument.value)
             elif key == "ENO" and argument.value is not None and "ENO" not in type_.block.symbols:
-                target = self.reference(argument.value)
+                target = self.enable_output(argument)
                 if target is not None:
                     enabled.append(
                         typed.Assign(argument.at, target, typed.Constant(argument.at, BOOL, True))

@@ -22,6 +22,7 @@ from softctl.logic.types import (
     EnumType,
     OpenArrayType,
     StringType,
+    StructType,
     SubrangeType,
     Type,
     is_integer,
@@ -74,7 +75,7 @@ class Converter:
         if isinstance(value, typed.Constant):
             label = target.labels.get(value.value)
             if label is None:
-                self.reporter.error(at, f"expected {_article(target)}, got {value.value}")
+                self.reporter.error(at, f"expected {article(target)}, got {value.value}")
                 return typed.Constant(value.at, ERROR, 0)
             message = f"{value.value} as a value of {target}: write {target}#{label}"
             self.reporter.depart(at, message)
@@ -90,7 +91,7 @@ class Converter:
             target, ElementaryType | StringType
         ):
             hint = f"convert it with {_conversion(value.type, target)}(…)"
-        self.reporter.error(at, f"expected {_article(target)}, got {_article(value.type)}", hint)
+        self.reporter.error(at, f"expected {article(target)}, got {article(value.type)}", hint)
         return typed.Constant(value.at, ERROR, 0)
 
     def _into_subrange(
@@ -174,7 +175,7 @@ class Converter:
         made.type = UNTYPED_INT
         hint = "write a literal such as T#5s" if is_kind(target, Kind.DURATION) else ""
         if hint:
-            self.reporter.error(at, f"expected {_article(target)}, got a whole number", hint)
+            self.reporter.error(at, f"expected {article(target)}, got a whole number", hint)
             return typed.Constant(made.at, ERROR, 0)
         return self.mismatch(made, target, at)
 
@@ -183,7 +184,7 @@ class Converter:
         assert bounds is not None
         self.reporter.error(
             at,
-            f"expected {_article(target)} ({bounds[0]} to {bounds[1]}), got {value.value}",
+            f"expected {article(target)} ({bounds[0]} to {bounds[1]}), got {value.value}",
         )
         return typed.Constant(value.at, ERROR, 0)
 
@@ -222,12 +223,15 @@ def _conversion(source: Type, target: Type) -> str:
     return f"{getattr(source, 'name', source)}_TO_{getattr(target, 'name', target)}"
 
 
-def _article(type_: Type) -> str:
+def article(type_: Type) -> str:
+    """How messages call a value of a type."""
     text = str(type_)
     if isinstance(type_, EnumType):
         return (
             f"a value of {text} ({', '.join(type_.names[:4])}{'…' if len(type_.names) > 4 else ''})"
         )
+    if isinstance(type_, StructType):
+        return f"a structure {text}"
     if text.startswith(("a ", "an ", "no ")):
         return text
     if isinstance(type_, EnumType | ArrayType) or text[0] not in "AEIOU":

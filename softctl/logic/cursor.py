@@ -99,7 +99,8 @@ class Cursor:
             return self.fail(token, unsupported(token.key))
         if token.kind == ":=":
             return self.fail(token, f"expected {expected}, got :=", "to compare, write =")
-        hint = suggest(token.text, KEYWORDS) if token.kind == "name" and len(token.key) > 2 else ""
+        close = token.kind == "name" and len(token.key) > 2 and token.key not in KEYWORDS
+        hint = suggest(token.text, KEYWORDS) if close else ""
         return self.fail(token, f"expected {expected}, got {describe_token(token)}", hint)
 
     def fail(self, at: Token, message: str, hint: str = "") -> ParseError:
@@ -115,6 +116,9 @@ class Cursor:
     def missing_semicolon(self, what: str) -> ParseError:
         """Report a missing `;`, just behind the last token when a new line follows."""
         token = self.token
+        hexadecimal = token.key[:1] == "X" and self.previous.text == "0"
+        if hexadecimal and token.start == self.previous.end:
+            raise self.fail(self.previous, "expected 16# before hexadecimal digits, got 0x")
         if token.line > self.previous.line:
             behind = self.previous
             column = behind.column + len(behind.text)

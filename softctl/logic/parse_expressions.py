@@ -179,6 +179,8 @@ class ExpressionParser(Cursor):
             self.advance()
             raise self.fail(token, str(error)) from None
         if node is None:
+            if token.kind == "." and self.peek().kind == "int":
+                raise self.fail(token, f"expected a digit before the point: 0.{self.peek().text}")
             raise self.unexpected("an expression")
         self.advance()
         return node

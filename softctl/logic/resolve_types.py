@@ -77,6 +77,8 @@ class TypeResolver(InitialValues):
         if declared is not None:
             return declared
         block = self.world.find_block(spec.name)
+        if block is None and spec.name.upper() in self._open:
+            return _ERROR  # it contains itself: that has been told
         if block is not None and block.kind == "FUNCTION_BLOCK":
             return DeclaredType(BlockType(block))
         if block is not None:

@@ -7,8 +7,9 @@ from typing import Any
 
 from softctl.logic import tree, typed
 from softctl.logic.check_statements import StatementChecker
+from softctl.logic.convert import article
 from softctl.logic.source import suggest
-from softctl.logic.types import BOOL, ERROR, TIME, is_aggregate
+from softctl.logic.types import BOOL, ERROR, TIME, UINT, is_aggregate
 from softctl.logic.world import World
 
 _NO_TASK = 1 << 30
@@ -65,7 +66,7 @@ class Scheduler:
         entries: list[tuple[int, Scheduled]] = []
         names: dict[str, tree.ProgramInstance] = {}
         for configuration in configurations:
-            tasks = {task.name.upper(): self._task(task) for task in configuration.tasks}
+            tasks = self._tasks(configuration)
             for program in configuration.programs:
                 first = names.setdefault(program.name.upper(), program)
                 if first is not program:
@@ -79,10 +80,19 @@ class Scheduler:
         entries.sort(key=lambda item: item[0])
         return [entry for _, entry in entries]
 
+    def _tasks(self, configuration: tree.Configuration) -> dict[str, _Task]:
+        found: dict[str, tree.Task] = {}
+        for task in configuration.tasks:
+            first = found.setdefault(task.name.upper(), task)
+            if first is not task:
+                where = f"first at {first.at.place}"
+                self.reporter.error(task.at, f"task {task.name} is declared twice", where)
+        return {key: self._task(task) for key, task in found.items()}
+
     def _task(self, task: tree.Task) -> _Task:
         priority, interval_ns, single = 0, 0, None
         if task.priority is not None:
-            value = self.checker.settle(self.checker.expression(task.priority))
+            value = self.checker.value(task.priority, UINT)
             priority = value.value if isinstance(value, typed.Constant) else 0
         if task.interval is not None:
             value = self.checker.value(task.interval, TIME)
@@ -98,7 +108,9 @@ class Scheduler:
         if isinstance(value, typed.Variable) and value.type == BOOL:
             return value.symbol
         if value.type is not ERROR:
-            self.reporter.error(node.at, f"expected a global BOOL variable, got a {value.type}")
+            self.reporter.error(
+                node.at, f"expected a global BOOL variable, got {article(value.type)}"
+            )
         return None
 
     def _program(

@@ -232,7 +232,8 @@ class _Lowering:
         for other, flag in before:
             if sources & {token.key for token in other.sources}:
                 terms.append(tree.Unary(transition.at, "NOT", flag))
-        return _join("AND", [*terms, transition.condition])
+        condition = transition.condition
+        return _join("AND", [*terms, tree.Condition(condition.at, condition)])
 
     def _clearing(
         self, fired: list[tuple[tree.Transition, tree.Expression]]

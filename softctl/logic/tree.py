@@ -85,6 +85,13 @@ class Unary(Expression):
 
 
 @dataclass(slots=True)
+class Condition(Expression):
+    """What has to be a BOOL; charts are lowered to it."""
+
+    operand: Expression
+
+
+@dataclass(slots=True)
 class Binary(Expression):
     operator: str
     left: Expression

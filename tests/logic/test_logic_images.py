@@ -65,7 +65,7 @@ def test_outputs_by_address_with_two_writers_are_doubtful():
         ("PROGRAM A : Q(b => shared);", "expected a global variable of type BOOL, got INT"),
         ("PROGRAM A WITH T9 : Q;", "expected a task, got T9"),
         ("PROGRAM A : Q; PROGRAM A : Q;", "program instance A is declared twice"),
-        ("TASK T(SINGLE := shared);", "expected a global BOOL variable, got a INT"),
+        ("TASK T(SINGLE := shared);", "expected a global BOOL variable, got an INT"),
     ],
 )
 def test_configurations_are_checked(problems, line, message):

@@ -107,3 +107,70 @@ END_CONFIGURATION PROGRAM P x := 1; END_PROGRAM"""
     )
     assert found[-1].message == "expected a declared name, got x"
     assert found[0].message.startswith("expected VAR_GLOBAL, RESOURCE, TASK, PROGRAM or END_RES")
+
+
+@pytest.mark.parametrize(
+    ("body", "column", "message"),
+    [
+        ("x := ADD(1, 2, ENO => x);", 23, "expected a BOOL variable, got an INT"),
+        ("x := ADD(EN => b, IN1 := 1, IN2 := 2);", 10, "expected EN := and a condition, got EN =>"),
+        ("x := ADD(1, 2, ENO := b);", 16, "expected ENO => and a variable, got ENO :="),
+        ("t(IN := b, ENO => x);", 19, "expected a BOOL variable, got an INT"),
+        ("x := 0x10;", 6, "expected 16# before hexadecimal digits, got 0x"),
+        ("r := .5;", 6, "expected a digit before the point: 0.5"),
+        ("x := s;", 6, "expected an INT, got a structure S"),
+        ("Nothing := 1;", 1, "expected a variable, got the FUNCTION Nothing"),
+    ],
+)
+def test_the_message_says_what_to_write(problems, body, column, message):
+    """One error each, at the word that is wrong."""
+    found = problems(
+        "TYPE S : STRUCT a : INT; END_STRUCT; END_TYPE FUNCTION Nothing VAR_INPUT a : INT; END_VAR"
+        f" END_FUNCTION PROGRAM P VAR x : INT; b : BOOL; r : REAL; s : S; t : TON; END_VAR\n{body}"
+        "\nEND_PROGRAM"
+    )
+    assert [(p.place.line, p.place.column, p.message) for p in found] == [(2, column, message)]
+
+
+def test_a_transition_that_is_no_condition_is_told_at_its_condition(problems):
+    """Not at the transition, and not as an operand of what a chart becomes."""
+    found = problems(
+        """PROGRAM P VAR n : INT; END_VAR
+INITIAL_STEP A: END_STEP
+TRANSITION FROM A TO A := n; END_TRANSITION
+END_PROGRAM"""
+    )
+    assert [(str(p.place), p.message) for p in found] == [
+        ("p.st:3:27", "expected a BOOL, got an INT")
+    ]
+
+
+def test_tasks_are_declared_once_with_whole_numbers_as_priorities(problems):
+    """What would not sort is an error of its line."""
+    found = problems(
+        """PROGRAM A VAR i : INT; END_VAR i := 1; END_PROGRAM CONFIGURATION C
+TASK T(PRIORITY := 'high');
+TASK T(PRIORITY := 1);
+PROGRAM P WITH T : A;
+END_CONFIGURATION"""
+    )
+    assert [(p.place.line, p.message) for p in found] == [
+        (2, "expected a UINT, got a string"),
+        (3, "task T is declared twice"),
+    ]
+
+
+def test_blocks_inside_one_another_are_one_error(problems):
+    """A chain of blocks that comes back to its start is told where it starts."""
+    found = problems(
+        """FUNCTION_BLOCK A VAR b : B; END_VAR END_FUNCTION_BLOCK
+FUNCTION_BLOCK B VAR a : A; END_VAR END_FUNCTION_BLOCK"""
+    )
+    assert [p.message for p in found] == ["A contains an instance of itself"]
+
+
+def test_a_function_without_a_result_takes_none(problems):
+    """The hint says how it would get one."""
+    found = problems("FUNCTION F VAR_INPUT a : INT; END_VAR F := a; END_FUNCTION")
+    assert found[0].message == "expected a variable: F has no result"
+    assert found[0].hint == "write FUNCTION F : and its type"
