@@ -18,6 +18,7 @@ Before an input (LREAL in the unit of the pragma, BOOL, a whole number or TIME):
   `at_most: in.height in.diameter` to that of the neighbour that the key `in` names.
 - `choice: closes=FALSE opens=TRUE`: words of the machine file, and what they stand for;
   `asks: depth cone dished`: the words cone and dished ask for the key `depth` as well.
+- `with: diameter height`: a key that says nothing without these others.
 - `key: range`, `item: 1`, `species: 1`: another key of the machine file than the input's
   name; one item of a list; the figure of the first species in a mapping.
 - `command`: what the machine's points drive; any other parameter may be driven too.
@@ -61,6 +62,7 @@ _INPUT_WORDS = frozenset(
         "at_most",
         "choice",
         "asks",
+        "with",
         "key",
         "item",
         "species",
@@ -94,6 +96,7 @@ class Input:
     at_most: tuple[str, ...] = ()
     choices: Mapping[str, str] = field(default_factory=dict)
     asks: tuple[str, ...] = ()
+    goes_with: tuple[str, ...] = ()
     item: int = 0
     species: int = 0
     rise: int = 0
@@ -252,6 +255,7 @@ def _input(info: VariableInfo, problems: list[Problem]) -> Input:
         tuple(words.get("at_most", "").split()),
         _choices(words.get("choice", ""), type_),
         tuple(words.get("asks", "").split()),
+        tuple(words.get("with", "").split()),
         reader.count(words.get("item")),
         reader.count(words.get("species")),
         reader.count(words.get("rise")),

@@ -304,7 +304,19 @@ class _Resolver:
                 self.fail(f"expected {ports[0].key}: a {self.block.name} needs it, got none", place)
         for port in self.block.inputs.values():
             self._asked(port, given)
+            self._idle(port, given)
         self._choose(given, place)
+
+    def _idle(self, port: Input, given: set[str]) -> None:
+        """A key that says nothing, since those that it goes with are not all there."""
+        lacking = [key for key in port.goes_with if key.lower() not in given]
+        for key, scalar in self.piece.equipment.parameters.items():
+            if lacking and key.lower() == port.key.lower():
+                self.fail(
+                    f"expected {key} only with {' and '.join(port.goes_with)}, got it without "
+                    f"{' and '.join(lacking)}",
+                    scalar.place,
+                )
 
     def _asked(self, port: Input, given: set[str]) -> None:
         """A word that asks for another key, which is not there."""

@@ -143,6 +143,29 @@ def test_a_shape_that_asks_for_a_depth(problems_of, what_stands_at):
 
 
 @pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (
+            "diameter: 1 m, length: 2 m, bottom: dished",
+            "expected bottom only with diameter and height, got it without height",
+        ),
+        (
+            "diameter: 1 m, height: 2 m, ends: dished",
+            "expected ends only with diameter and length, got it without length",
+        ),
+        (
+            "width: 1 m, length: 1 m, height: 2 m, bottom: dished",
+            "expected bottom only with diameter and height, got it without diameter",
+        ),
+    ],
+)
+def test_a_shape_that_does_not_go_with_the_vessel(problems_of, text, message):
+    """A lying cylinder has no bottom, an upright one no ends, a sump neither."""
+    (problem,) = problems_of(f"T_1: {{type: tank, {text}}}")
+    assert problem.message == message
+
+
+@pytest.mark.parametrize(
     ("part", "share"),
     [
         (0.1, 0.052044),
