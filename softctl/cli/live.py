@@ -24,7 +24,7 @@ from softctl.runtime.drill_runner import DrillRunner, Timing
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable, require_simulated
-from softctl.runtime.loop import run_loop
+from softctl.runtime.loop import run_loop, settle_memory
 from softctl.runtime.program_watch import ProgramWatch
 from softctl.runtime.service_port import ServicePort
 from softctl.runtime.service_requests import ServiceRequests
@@ -203,6 +203,7 @@ class ControllerSide:
         """Start it with its socket, and return where its HMI server listens."""
         machine, path = self._folder.machine, self._folder.path
         host, port = _where(hmi, machine.hmi.host, machine.hmi.port)
+        settle_memory()
         where = await control.start(
             host,
             port,
