@@ -11,6 +11,7 @@ import typer
 
 from softctl import __version__
 from softctl.cli import hmi_commands, service_commands
+from softctl.cli.campaign import campaign
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
 from softctl.cli.field import field
@@ -317,6 +318,7 @@ def convert(
 
 app.command(epilog=CAUTION)(field)
 app.command(epilog=CAUTION)(trial)
+app.command(epilog=CAUTION)(campaign)
 app.command()(conform)
 app.command(epilog=CAUTION)(hmi_commands.audit)
 app.command(epilog=CAUTION)(hmi_commands.drill)

@@ -58,6 +58,13 @@ def parse_trials(text: str, file: str, around: Surroundings) -> TrialFile:
     return TrialFile(file, trials, names, fields.conditions)
 
 
+def read_trial(
+    fields: FieldReader, around: Surroundings, name: str, entry: Entry, place: Place
+) -> Trial:
+    """One trial from its part of a document; what is wrong is among the fields' problems."""
+    return _TrialReader(fields, around).trial(name, entry, place, "")
+
+
 def with_parameters(machine: Machine, parameters: Parameters) -> Machine:
     """The machine with other parameters of some equipment."""
     if not parameters:
@@ -128,11 +135,12 @@ class _TrialReader:
             return []
         trials = fields.mapping(parts["trials"], "trials by name")
         return [
-            self._trial(name, entry, parts["trials"].keys[name], about)
+            self.trial(name, entry, parts["trials"].keys[name], about)
             for name, entry in trials.items()
         ]
 
-    def _trial(self, name: str, entry: Entry, place: Place, about: str) -> Trial:
+    def trial(self, name: str, entry: Entry, place: Place, about: str) -> Trial:
+        """One trial; what it makes of complaints is of no use."""
         fields = self._fields
         bad = explain_bad_name(name)
         if bad:

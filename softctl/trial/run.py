@@ -41,6 +41,11 @@ class VirtualRunner:
         other._plants = self._plants
         return other
 
+    def forget_plants(self, kept: int = 8) -> None:
+        """Keep only the newest plants: drawn parameters make a new one for each run."""
+        for key in list(self._plants)[:-kept]:
+            del self._plants[key]
+
     def run(self, file: TrialFile, trial: Trial) -> Result:
         """Run one trial to its end; how it went is in the result, whatever happens."""
         bench = self.bench(trial)
