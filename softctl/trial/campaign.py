@@ -75,19 +75,19 @@ class Campaign:
 
         With `everything` each event comes, whatever its chance: for checks.
         """
-        random = Random(f"{seed} {self.name} {number}")
+        dice = Random(f"{seed} {self.name} {number}")
         complain = self._fields.complain
         given = self._parts.get("given")
         happenings = [
             happening
             for event in self._events
-            for happening in self._happenings(event, random, everything)
+            for happening in self._happenings(event, dice, everything)
         ]
         happenings.sort(key=lambda one: one.at_ns)
         return Draw(
             self.name,
             number,
-            drawn(given, random, complain) if given is not None else None,
+            drawn(given, dice, complain) if given is not None else None,
             tuple(happenings),
             self.duration_ns,
         )
@@ -113,31 +113,31 @@ class Campaign:
         }
         return Entry(parts, place, dict.fromkeys(parts, place))
 
-    def _happenings(self, event: Entry, random: Random, everything: bool) -> Iterator[Happening]:
+    def _happenings(self, event: Entry, dice: Random, everything: bool) -> Iterator[Happening]:
         parts = event.value
         assert isinstance(parts, Mapping)
         chance = 1.0 if everything else self._chance(parts.get("chance"))
-        if random.random() >= chance:
+        if dice.random() >= chance:
             return
-        for at_ns in self._times(parts, random, everything):
-            row = drawn(_without(event, _OWN_KEYS), random, self._fields.complain)
+        for at_ns in self._times(parts, dice, everything):
+            row = drawn(_without(event, _OWN_KEYS), dice, self._fields.complain)
             yield Happening(at_ns, row)
 
-    def _times(self, parts: Mapping[str, Entry], random: Random, everything: bool) -> Iterator[int]:
+    def _times(self, parts: Mapping[str, Entry], dice: Random, everything: bool) -> Iterator[int]:
         if "every" not in parts:
             at = parts.get("at")
-            yield 0 if at is None else self._time(at, random)
+            yield 0 if at is None else self._time(at, dice)
             return
         at_ns, count = 0, 0
         while count < (1 if everything else _MOST_EVENTS):
-            at_ns += max(self._time(parts["every"], random), 1_000_000)
+            at_ns += max(self._time(parts["every"], dice), 1_000_000)
             if at_ns >= self.duration_ns and not everything:
                 return
             yield at_ns
             count += 1
 
-    def _time(self, entry: Entry, random: Random) -> int:
-        value = drawn(entry, random, self._fields.complain)
+    def _time(self, entry: Entry, dice: Random) -> int:
+        value = drawn(entry, dice, self._fields.complain)
         if value.value is None:
             return 0
         if not isinstance(value.value, str):

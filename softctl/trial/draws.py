@@ -31,27 +31,27 @@ def is_draw(entry: Entry) -> bool:
     return isinstance(value, Mapping) and len(value) == 1 and next(iter(value)) in _KEYS
 
 
-def drawn(entry: Entry, random: Random, complain: Complain) -> Entry:
+def drawn(entry: Entry, dice: Random, complain: Complain) -> Entry:
     """The document with every draw replaced by a value, which keeps the draw's place."""
     value = entry.value
     if is_draw(entry):
         assert isinstance(value, Mapping)
         (key, given) = next(iter(value.items()))
-        return Entry(_draw(key, given, random, complain), entry.place)
+        return Entry(_draw(key, given, dice, complain), entry.place)
     if isinstance(value, Mapping):
-        parts = {key: drawn(one, random, complain) for key, one in value.items()}
+        parts = {key: drawn(one, dice, complain) for key, one in value.items()}
         return replace(entry, value=parts)
     if isinstance(value, tuple):
-        return replace(entry, value=tuple(drawn(one, random, complain) for one in value))
+        return replace(entry, value=tuple(drawn(one, dice, complain) for one in value))
     return entry
 
 
 def _draw(
-    key: str, given: Entry, random: Random, complain: Complain
+    key: str, given: Entry, dice: Random, complain: Complain
 ) -> str | int | float | bool | None:
     items = given.value if isinstance(given.value, tuple) else (given,)
     if key == "one of":
-        return _one_of(items, given, random, complain)
+        return _one_of(items, given, dice, complain)
     if len(items) != _KEYS[key]:
         wanted = "[low, high]" if key == "between" else "[mean, deviation]"
         wanted = "one value" if key == "about" else wanted
@@ -70,16 +70,16 @@ def _draw(
     except ValueError as error:
         complain(str(error), given.place)
         return None
-    number = _pick(key, values, random)
+    number = _pick(key, values, dice)
     return f"{number:.6g} {unit}" if unit else _plain(number, items)
 
 
-def _pick(key: str, numbers: list[float], random: Random) -> float:
+def _pick(key: str, numbers: list[float], dice: Random) -> float:
     if key == "between":
-        return random.uniform(*numbers)
+        return dice.uniform(*numbers)
     if key == "normal":
-        return random.gauss(*numbers)
-    return random.expovariate(1.0 / numbers[0]) if numbers[0] else 0.0
+        return dice.gauss(*numbers)
+    return dice.expovariate(1.0 / numbers[0]) if numbers[0] else 0.0
 
 
 def _plain(number: float, items: tuple[Entry, ...]) -> int | float:
@@ -90,12 +90,12 @@ def _plain(number: float, items: tuple[Entry, ...]) -> int | float:
 
 
 def _one_of(
-    items: tuple[Entry, ...], given: Entry, random: Random, complain: Complain
+    items: tuple[Entry, ...], given: Entry, dice: Random, complain: Complain
 ) -> str | int | float | bool | None:
     if not items or any(isinstance(item.value, tuple | Mapping) for item in items):
         complain(f"expected a list of values, got {describe(given.value)}", given.place)
         return None
-    value = random.choice(items).value
+    value = dice.choice(items).value
     assert not isinstance(value, tuple | Mapping)
     return value
 
