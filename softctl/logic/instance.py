@@ -15,7 +15,7 @@ from softctl.logic.forces import ForceBook, place_elsewhere
 from softctl.logic.held_arrays import replace
 from softctl.logic.paths import Location, coerce_value, locate
 from softctl.logic.python_expressions import CELLS, mangle
-from softctl.logic.python_fault import ScanFault
+from softctl.logic.python_fault import BudgetFault, ScanFault
 from softctl.logic.python_module import MARK
 from softctl.logic.schedule import Scheduled
 from softctl.logic.sfc import Chart
@@ -103,7 +103,7 @@ class Instance:
                     run(state)
             else:
                 self._run_due(now_ns, self._due)
-        except (ScanFault, ArithmeticError, ValueError, RecursionError) as error:
+        except (ScanFault, BudgetFault, ArithmeticError, ValueError, RecursionError) as error:
             fault = self._fault(error)
             if fault is None:
                 raise
@@ -398,7 +398,7 @@ _CAUSES = (
 
 
 def _cause(error: BaseException) -> str:
-    if isinstance(error, ScanFault):
+    if isinstance(error, ScanFault | BudgetFault):
         return str(error)
     if isinstance(error, ZeroDivisionError):
         return "expected a divisor other than zero, got 0"

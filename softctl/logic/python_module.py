@@ -138,6 +138,9 @@ class ModuleWriter:
         top = len(writer.lines)
         writer.level += 1
         self._locals(block)
+        if block.kind == "FUNCTION" and renderer.usage.functions:  # they may call one another
+            writer.put("g.fuel -= 1")
+            writer.put("if g.fuel < 0: too_many_calls()")
         for symbol in renderer.usage.kept:
             place = renderer.variable(symbol)
             local = f"g_{place[2:]}" if symbol.storage == "global" else mangle(symbol.key)

@@ -9,7 +9,7 @@ from typing import Any
 
 from softctl.logic import python_library
 from softctl.logic.folding import divide, inverse_power, remainder
-from softctl.logic.python_fault import ScanFault
+from softctl.logic.python_fault import BudgetFault, ScanFault
 from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, whole_to_real
 
 _CELL = array("f", (0.0,))
@@ -69,7 +69,12 @@ def attempt(enable: bool, call: Callable[[], Any], otherwise: Any) -> tuple[bool
 
 def over_budget() -> None:
     """Raise: the loops of one scan ran too often."""
-    raise ScanFault("this loop does not end within the scan's budget of loop passes")
+    raise BudgetFault("this loop does not end within the scan's budget of loop passes")
+
+
+def too_many_calls() -> None:
+    """Raise: functions called functions too often in one scan."""
+    raise BudgetFault("this function is called more often than the scan's budget allows")
 
 
 def copy_array(target: list[Any], source: list[Any]) -> None:
@@ -219,6 +224,7 @@ NAMESPACE: dict[str, Any] = {
     "out_of_range": out_of_range,
     "out_of_subrange": out_of_subrange,
     "over_budget": over_budget,
+    "too_many_calls": too_many_calls,
     "attempt": attempt,
     "copy_array": copy_array,
     "copy_of": copy_of,

@@ -49,6 +49,8 @@ class StatementRenderer(ExpressionRenderer):
         self._depth = 0
         self._leaving: list[str] = []
         """What to do before each loop around here is left early, or nothing."""
+        self._charges: list[str] = []
+        """What a RETURN out of each loop around here still owes to the scan's budget."""
 
     def before(self, line: str) -> None:
         self.writer.put(line)
@@ -98,7 +100,7 @@ class StatementRenderer(ExpressionRenderer):
             self.writer.put("except FAULTS:")
             self.statements(node.failed)
         elif isinstance(node, typed.Return):
-            for line in self._leaving:
+            for line in (*self._charges, *self._leaving):
                 if line:
                     self.writer.put(line)
             self.writer.put(self.return_text())
@@ -294,16 +296,21 @@ class StatementRenderer(ExpressionRenderer):
         self.writer.line = line
 
     def _count(self) -> tuple[str, list[str]]:
-        """Lines in a loop that stop it when the scan's budget is spent."""
+        """Lines in a loop that stop it when the scan's budget is spent; `_charge` ends it."""
         name, fuel = self.fresh(), self.fresh()
         self.writer.put(f"{name}, {fuel} = 0, g.fuel")
+        self._charges.append(f"g.fuel -= {name}")
         return name, [f"{name} += 1", f"if {name} > {fuel}: over_budget()"]
 
+    def _charge(self) -> None:
+        """Behind a loop: what it took from the scan's budget."""
+        self.writer.put(self._charges.pop())
+
     def _while(self, node: typed.While) -> None:
-        name, extra = self._count()
+        _, extra = self._count()
         self.writer.put(f"while {self.render(node.condition)}:")
         self._body(node.body, extra)
-        self.writer.put(f"g.fuel -= {name}")
+        self._charge()
 
     def _repeat(self, node: typed.Repeat) -> None:
         name, extra = self._count()
@@ -320,7 +327,7 @@ class StatementRenderer(ExpressionRenderer):
             self.writer.put(f"if {until}: break")
             self.writer.level -= 1
         self.writer.line = line
-        self.writer.put(f"g.fuel -= {name}")
+        self._charge()
 
     def _for(self, node: typed.For) -> None:
         step = node.step.value if isinstance(node.step, typed.Constant) else None
@@ -335,14 +342,15 @@ class StatementRenderer(ExpressionRenderer):
         by = f", {step}" if step != 1 else ""
         if isinstance(node.start, typed.Constant) and isinstance(node.end, typed.Constant):
             first, last = node.start.value, node.end.value + past
+            counted = False
             span, count = f"range({first}, {last}{by})", max(0, -((first - last) // step))
             after = self._fit(str(first + count * step), node)
             if count == 0:
                 put(f"{variable} = {first}")
                 return
             extra: list[str] = []
-            charge = self._depth > 0 or count > SMALL_LOOP
-            if charge:
+            # The body of a program at most runs such a loop once a scan, other units do often.
+            if self._depth > 0 or count > SMALL_LOOP or self.block.kind != "PROGRAM":
                 put(f"g.fuel -= {count}")
                 put("if g.fuel < 0: over_budget()")
         else:
@@ -353,7 +361,8 @@ class StatementRenderer(ExpressionRenderer):
             span = span_name
             after = self._fit(f"{first_name} + len({span_name}) * {step}", node)
             extra = []
-            if _leaves(node.body):
+            counted = _leaves(node.body)
+            if counted:
                 _, extra = self._count()
             else:
                 put(f"g.fuel -= len({span_name})")
@@ -363,6 +372,8 @@ class StatementRenderer(ExpressionRenderer):
         self.writer.level += 1
         put(f"{variable} = {after}")
         self.writer.level -= 1
+        if counted:
+            self._charge()
 
     def _counting(self, node: typed.For, variable: str, span: str, extra: list[str]) -> None:
         """The loop; its variable is a local name inside, and is stored when the loop is left."""
@@ -397,7 +408,7 @@ class StatementRenderer(ExpressionRenderer):
             f"{variable} = {following}",
         ]
         self._body(node.body, extra)
-        put(f"g.fuel -= {name}")
+        self._charge()
 
 
 def _label_test(name: str, labels: list[tuple[Any, Any]]) -> str:

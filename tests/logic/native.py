@@ -3,14 +3,13 @@
 It proves that the tree carries what native code needs: nothing is looked up, decided or
 inferred here that the tree does not say. Whole numbers are computed in 64 bits and cut to
 their type where a node says that it `wraps`; REAL is `float`. A fault is a long jump.
-Strings, characters and arrays of any bounds as parameters have no C here.
+Texts of real numbers, dates and durations have no C here, nor has reading values from texts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from functools import reduce
 from pathlib import Path
-from typing import Any
 
 from softctl.logic import typed
 from softctl.logic.types import (
@@ -33,6 +32,12 @@ HEAD = Path(__file__).with_name("native_runtime.h").read_text(encoding="utf-8")
 FLAGS = ["-w", "-O0", "-fwrapv", "-ffp-contract=off", "-fexcess-precision=standard"]
 
 
+_TEXT_FUNCTIONS = {
+    name: f"text_{name.lower()}"
+    for name in ("LEFT", "RIGHT", "MID", "INSERT", "DELETE", "REPLACE", "FIND")
+}
+
+
 class Unsupported(Exception):  # noqa: N818 - not an error of the tree
     """What this back end leaves out."""
 
@@ -41,7 +46,7 @@ def plain_type(type_: Type) -> ElementaryType:
     """The elementary type that holds a single value."""
     if isinstance(type_, EnumType | SubrangeType):
         return type_.base
-    if not isinstance(type_, ElementaryType) or type_.kind is Kind.STRING:
+    if not isinstance(type_, ElementaryType):
         raise Unsupported(str(type_))
     return type_
 
@@ -54,7 +59,13 @@ def c_type(type_: Type) -> str:
         return f"struct s_{id(type_):x}"
     if isinstance(type_, BlockType):
         return f"struct b_{id(type_.block):x}"
+    if isinstance(type_, StringType):
+        return "struct text"
+    if isinstance(type_, OpenArrayType):
+        raise Unsupported("arrays of any bounds")
     plain = plain_type(type_)
+    if plain.kind is Kind.STRING:
+        return "uint32_t"
     if plain.kind is Kind.BOOL:
         return "uint8_t"
     if plain.kind is Kind.REAL:
@@ -66,7 +77,7 @@ def open_type(symbol: typed.Symbol) -> str:
     """An array of any bounds is a pointer; its bounds are parameters of their own."""
     assert isinstance(symbol.type, OpenArrayType)
     if symbol.kind == "VAR_INPUT" and symbol.writes:
-        raise Unsupported("an array of any bounds that has to be copied")
+        raise Unsupported("arrays of any bounds")
     return f"{c_type(symbol.type.element)} *"
 
 
@@ -140,8 +151,12 @@ class Expressions:
     # Leaves and access
 
     def _constant(self, node: typed.Constant) -> str:
-        if node.value is None or is_aggregate(node.type) or isinstance(node.type, StringType):
+        if node.value is None or is_aggregate(node.type):
             raise Unsupported("an aggregate constant")
+        if isinstance(node.type, StringType):
+            return text_constant(node.value)
+        if isinstance(node.value, str):
+            return f"{ord(node.value)}u"
         if is_real(node.type):
             text = float(node.value).hex().replace("inf", "INFINITY").replace("nan", "NAN")
             return f"(({c_type(node.type)})({text}))"
@@ -215,6 +230,8 @@ class Expressions:
         left, right, sign = node.left, node.right, node.operator
         if is_real(left.type) and sign not in _COMPARISONS:
             return self._reals(node)
+        if isinstance(left.type, StringType):
+            return f"(compared({self.render(left)}, {self.render(right)}) {_COMPARISONS[sign]} 0)"
         if is_bool(node.type):
             table = {**_LOGICAL, **_COMPARISONS}
             values = [self.render(left), self.render(right)]
@@ -257,9 +274,14 @@ class Expressions:
         return self.cut(self.number(node.operand), target, node.wraps)
 
     def _special(self, node: typed.Convert) -> str:
+        if isinstance(node.operand.type, StringType) or isinstance(node.type, StringType):
+            return self._texts(node)
         text, target = self.render(node.operand), node.type
         day = "86400000000000ll"
         source = plain_type(node.operand.type)
+        if node.mode == "code":
+            mask = min(getattr(t, "bits", 0) for t in (source, target) if t.kind is Kind.STRING)
+            return self.cut(f"({text}) & {(1 << mask) - 1}u", target, True)
         forms = {
             "transfer": {
                 "REAL": "of_real({0})",
@@ -276,11 +298,41 @@ class Expressions:
             raise Unsupported(node.mode)
         return forms[node.mode].format(text)
 
+    def _texts(self, node: typed.Convert) -> str:
+        text, source = self.render(node.operand), node.operand.type
+        if node.mode == "shorten":
+            assert isinstance(node.type, StringType)
+            return f"shortened({text}, {node.type.length})"
+        if node.mode == "text":
+            kind = plain_type(source).kind
+            if kind is Kind.BOOL:
+                return f"text_of_truth({text})"
+            if kind not in (Kind.SIGNED, Kind.UNSIGNED, Kind.BITS):
+                raise Unsupported(f"a text of {source}")
+            return f"text_of_number({self.number(node.operand)}, {int(is_wide_unsigned(source))})"
+        if node.mode == "string":
+            return text
+        if node.mode == "char":
+            return f"text_of(1, (uint32_t[]){{{text}}})"
+        if node.mode != "first":
+            raise Unsupported(node.mode)
+        limit = (1 << plain_type(node.type).bits) - 1
+        return f"({{ struct text f = {text}; f.n ? f.at[0] & {limit}u : 0; }})"
+
+    def _character(self, node: typed.Character) -> str:
+        return f"text_at({self.render(node.base)}, {self.number(node.index)}, {node.limit})"
+
     # Calls
 
     def _standardcall(self, node: typed.StandardCall) -> str:
-        texts = [f"({c_type(a.type)})({self.render(a)})" for a in node.arguments]
+        texts = [self._argument(a) for a in node.arguments]
         type_ = c_type(node.type)
+        if node.name in _TEXT_FUNCTIONS:
+            return f"{_TEXT_FUNCTIONS[node.name]}({', '.join(texts)})"
+        if node.name == "LEN":
+            return f"(({type_}){texts[0]}.n)"
+        if node.name == "CONCAT":
+            return reduce(lambda left, right: f"joined({left}, {right})", texts)
         if node.name == "SEL":
             return f"({texts[0]} ? {texts[2]} : {texts[1]})"
         if node.name == "MUX":
@@ -288,14 +340,15 @@ class Expressions:
         if node.name in ("MIN", "MAX"):
             return self._extreme(texts, type_, "<" if node.name == "MIN" else ">")
         if node.name == "LIMIT":
-            declared = f"{type_} lo = {texts[0]}, x = {texts[1]}, hi = {texts[2]};"
-            return f"({{ {declared} x = lo > x ? lo : x; hi < x ? hi : x; }})"
+            larger = self._extreme([texts[0], texts[1]], type_, ">")
+            return self._extreme([texts[2], larger], type_, "<")
+        if node.name == "MOVE":
+            return f"({texts[0]})"
         bits = plain_type(node.arguments[0].type).bits
         if node.name == "ABS" and not is_real(node.type):
             return f"({{ int64_t a = {texts[0]}; ({type_})(a < 0 ? -a : a); }})"
         forms = {
             "ABS": "fabs({0})",
-            "MOVE": "{0}",
             "SQRT": "root({0})",
             "LN": "logarithm({0}, log({0}))",
             "LOG": "logarithm({0}, log10({0}))",
@@ -318,6 +371,11 @@ class Expressions:
             raise Unsupported(node.name)
         return f"(({type_})({forms[node.name].format(*texts)}))"
 
+    def _argument(self, node: typed.Expression) -> str:
+        text = self.render(node)
+        whole = is_aggregate(node.type) or isinstance(node.type, StringType)
+        return text if whole else f"({c_type(node.type)})({text})"
+
     def _mux(self, texts: list[str], type_: str) -> str:
         which, *values = texts
         arms = " ".join(f"case {i}: m = {text}; break;" for i, text in enumerate(values))
@@ -328,7 +386,8 @@ class Expressions:
         for text in texts[1:]:
             a, b = self.fresh(), self.fresh()
             declared = f"{type_} {a} = {made}, {b} = {text};"
-            made = f"({{ {declared} {a} {sign} {b} ? {a} : {b}; }})"
+            test = f"{a} {sign} {b}" if type_ != "struct text" else f"compared({a}, {b}) {sign} 0"
+            made = f"({{ {declared} {test} ? {a} : {b}; }})"
         return made
 
     def _functioncall(self, node: typed.FunctionCall) -> str:
@@ -388,55 +447,17 @@ class Expressions:
                 f"{base} = ({type_})({kept} | ((uint64_t)({value}) & {mask}ull) << {target.shift});"
             )
         if isinstance(target, typed.Character):
-            raise Unsupported("character")
+            base, index = self.render(target.base), self.number(target.index)
+            return f"{base} = text_with({base}, {index}, {value}, {target.limit});"
         return f"{self.render(target)} = {value};"
+
+
+def text_constant(value: str) -> str:
+    """A text in C."""
+    codes = ", ".join(str(ord(letter)) for letter in value) or "0"
+    return f"text_of({len(value)}, (uint32_t[]){{{codes}}})"
 
 
 def c_name(key: str) -> str:
     """A C name for a variable."""
     return "x_" + "".join(c if c.isalnum() and c.isascii() else f"_{ord(c):x}_" for c in key)
-
-
-def leaves(
-    type_: Type, initial: Any, path: str, place: str
-) -> Iterable[tuple[str, str, Type, Any]]:
-    """The single values of a variable: path, C place, type, initial value."""
-    if isinstance(type_, ArrayType):
-        yield from _elements(type_, type_.bounds, initial, (path, ""), (place, "0"))
-    elif isinstance(type_, StructType):
-        for key, member in type_.fields.items():
-            value = (initial or {}).get(key)
-            value = member.initial if value is None else value
-            yield from leaves(member.type, value, f"{path}.{key}", f"{place}.{c_name(key)}")
-    elif isinstance(type_, BlockType):
-        for key, symbol in type_.block.symbols.items():
-            if symbol.storage == "slot" and symbol.kind != "VAR_IN_OUT":
-                value = (initial or {}).get(key)
-                value = symbol.initial if value is None else value
-                yield from leaves(symbol.type, value, f"{path}.{key}", f"{place}.{c_name(key)}")
-    elif initial is not None:
-        yield path, place, type_, initial
-    else:
-        yield path, place, type_, type_.low if isinstance(type_, SubrangeType) else 0
-
-
-def _elements(
-    type_: ArrayType,
-    bounds: tuple[tuple[int, int], ...],
-    initial: Any,
-    path: tuple[str, str],
-    place: tuple[str, str],
-) -> Iterable[tuple[str, str, Type, Any]]:
-    (low, high), *rest = bounds
-    for number in range(high - low + 1):
-        value = initial[number] if initial is not None else None
-        index = f"{path[1]},{low + number}".lstrip(",")
-        offset = f"({place[1]}) * {high - low + 1} + {number}"
-        if rest:
-            inner = (path[0], index), (place[0], offset)
-            yield from _elements(type_, tuple(rest), value, *inner)
-        else:
-            value = type_.initial if value is None else value
-            yield from leaves(
-                type_.element, value, f"{path[0]}[{index}]", f"{place[0]}.at[{offset}]"
-            )

@@ -18,13 +18,13 @@ from native import (
     c_type,
     is_aggregate,
     is_real,
-    leaves,
     open_type,
     plain_type,
 )
+from native_values import code_of, constant, leaves
 
 from softctl.logic import Application, typed
-from softctl.logic.types import ArrayType, BlockType, OpenArrayType, StructType, Type
+from softctl.logic.types import ArrayType, BlockType, OpenArrayType, StringType, StructType, Type
 
 BUDGET = 1_000_000
 MOST_VALUES = 3_000
@@ -88,7 +88,8 @@ class Unit(Expressions):
         plain_type(node.selector.type)
         name, text = self.fresh(), ""
         for labels, body in node.arms:
-            tests = [f"({name} >= {low} && {name} <= {high})" for low, high in labels]
+            codes = [(code_of(low), code_of(high)) for low, high in labels]
+            tests = [f"({name} >= {low} && {name} <= {high})" for low, high in codes]
             text += f"if ({' || '.join(tests)}) {self.statements(body)} else "
         text += self.statements(node.otherwise)
         return f"{{ int64_t {name} = {self.render(node.selector)}; {text} }}"
@@ -171,16 +172,22 @@ class Units:
         return "\n".join(parts)
 
     def _access(self) -> str:
-        """Single values as 64 bits each: whole numbers as they are, real ones as binary64."""
-        gets, puts = [], []
+        """Single values as 64 bits: whole numbers, real ones as binary64, marks of texts."""
+        gets, puts, writes = [], [], []
         for number, (_, place, type_, _) in enumerate(self.values):
+            if isinstance(type_, StringType):
+                gets.append(f"o[{number}] = marked(&{place});")
+                writes.append(f"case {number}: {place} = text_of(n, x); break;")
+                continue
             value = f"of_lreal({place})" if is_real(type_) else f"(int64_t)({place})"
             gets.append(f"o[{number}] = {value};")
             new = "lreal_of(x)" if is_real(type_) else "x"
             puts.append(f"case {number}: {place} = {new}; break;")
+        head = f"void write_{self.name}(int i, int n, uint32_t *x)"
         return (
             f"void get_{self.name}(int64_t *o) {{ {' '.join(gets)} }}"
             f" void put_{self.name}(int i, int64_t x) {{ switch (i) {{ {' '.join(puts)} }} }}"
+            f" {head} {{ switch (i) {{ {' '.join(writes)} }} }}"
         )
 
     # Types
@@ -261,13 +268,6 @@ class Units:
         return " ".join(lines) + unit.statements(block.body)
 
 
-def constant(type_: Type, value: Any) -> str:
-    """An initial value in C."""
-    if is_real(type_):
-        return float(value).hex().replace("inf", "INFINITY").replace("nan", "NAN")
-    return f"(int64_t){int(value) % (1 << 64)}ull"
-
-
 def calls(value: Any) -> list[typed.FunctionCall]:
     """The function calls below, found through the fields of the nodes."""
     if isinstance(value, list | tuple):
@@ -294,10 +294,17 @@ class Native:
         self._get = getattr(library, f"get_{units.name}")
         self._put = getattr(library, f"put_{units.name}")
         self._put.argtypes = [ctypes.c_int, ctypes.c_int64]
+        self._text = getattr(library, f"write_{units.name}")
+        self._strings = [isinstance(type_, StringType) for _, _, type_, _ in units.values]
         for number, (_, _, _, initial) in enumerate(units.values):
             self._write(number, initial)
 
     def _write(self, number: int, value: Any) -> None:
+        if self._strings[number]:
+            codes = (ctypes.c_uint32 * max(1, len(value)))(*map(ord, value))
+            self._text(number, len(value), codes)
+            return
+        value = ord(value) if isinstance(value, str) else value
         if self._kinds[number]:
             (bits,) = struct.unpack("<q", struct.pack("<d", float(value)))
         else:
@@ -329,10 +336,3 @@ def build(applications: Sequence[Units], folder: Path) -> list[Native]:
     subprocess.run(command, check=True)
     library = ctypes.CDLL(str(target))
     return [Native(library, units) for units in applications]
-
-
-def signed(value: Any) -> Any:
-    """A value of the generated Python as 64 bits hold it."""
-    if isinstance(value, float):
-        return value
-    return (int(value) + (1 << 63)) % (1 << 64) - (1 << 63)

@@ -147,3 +147,65 @@ def test_shifts_by_the_greatest_count_are_made_at_once(evaluate):
     assert evaluate("SHR(w, n)", "LWORD", names) == 0
     assert evaluate("ROL(w, n)", "LWORD", names) == 0xC000_0000_0000_0000
     assert evaluate("ROR(w, n)", "LWORD", names) == 0x0000_0000_0000_0003
+
+
+IN_FUNCTION = {
+    "RETURN in WHILE": "WHILE TRUE DO i := i + 1; IF i > 99 THEN RETURN; END_IF; END_WHILE;",
+    "RETURN in REPEAT": "REPEAT i := i + 1; IF i > 99 THEN RETURN; END_IF; UNTIL FALSE END_REPEAT;",
+    "RETURN in FOR": "FOR i := 1 TO n + 200 DO IF i > 99 THEN RETURN; END_IF; END_FOR;",
+    "RETURN in a fixed FOR": "FOR i := 1 TO 200 DO IF i > 99 THEN RETURN; END_IF; END_FOR;",
+    "a fixed FOR": "FOR i := 1 TO 100 DO n := n + 1; END_FOR;",
+}
+NESTED = {
+    "WHILE": "i := 0; WHILE i < 100 DO i := i + 1; j := 0; WHILE j < 100 DO j := j + 1;"
+    " END_WHILE; END_WHILE;",
+    "REPEAT": "i := 0; REPEAT i := i + 1; j := 0; REPEAT j := j + 1; UNTIL j >= 100 END_REPEAT;"
+    " UNTIL i >= 100 END_REPEAT;",
+    "fixed FOR": "FOR i := 1 TO 100 DO FOR j := 1 TO 100 DO x := j; END_FOR; END_FOR;",
+    "FOR": "FOR i := 1 TO n DO FOR j := 1 TO n DO x := j; END_FOR; END_FOR;",
+    "FOR with EXIT": "FOR i := 1 TO n DO FOR j := 1 TO n DO IF x > 0 THEN EXIT; END_IF; END_FOR;"
+    " END_FOR;",
+    "FOR that is written": "FOR i := 1 TO n DO FOR j := 1 TO n DO j := j; END_FOR; END_FOR;",
+    "EXIT": "FOR i := 1 TO 100 DO j := 0; WHILE TRUE DO j := j + 1; IF j > 99 THEN EXIT; END_IF;"
+    " END_WHILE; END_FOR;",
+    "CONTINUE": "FOR i := 1 TO 100 DO j := 0; WHILE j < 100 DO j := j + 1; CONTINUE; END_WHILE;"
+    " END_FOR;",
+    "a function that calls itself twice": "x := Twice(40);",
+    "ENO": "FOR i := 1 TO 100 DO x := Endless(EN := TRUE, n := 1, ENO => b); END_FOR;",
+}
+TWICE = """FUNCTION Twice : INT VAR_INPUT n : INT; END_VAR
+IF n > 0 THEN Twice := Twice(n - 1) + Twice(n - 1); END_IF; END_FUNCTION
+FUNCTION Endless : INT VAR_INPUT n : INT; END_VAR WHILE TRUE DO n := n; END_WHILE; END_FUNCTION
+"""
+
+
+def program(before: str, body: str, more: str = "") -> str:
+    """A program with a few variables, behind other units."""
+    declared = f"i, j, x : INT; n : INT := 100; b : BOOL; {more}"
+    return f"{before} PROGRAM P VAR {declared} END_VAR {body} END_PROGRAM"
+
+
+SPENDING = {
+    **{name: program(TWICE, body) for name, body in NESTED.items()},
+    **{
+        f"{name} of a function": program(
+            f"FUNCTION F : INT VAR_INPUT n : INT; END_VAR VAR i : INT; END_VAR {body} END_FUNCTION",
+            "FOR i := 1 TO 100 DO x := F(1); END_FOR;",
+        )
+        for name, body in IN_FUNCTION.items()
+    },
+    **{
+        f"{name} of a block": program(
+            f"FUNCTION_BLOCK B VAR i, n : INT; END_VAR i := 0; {body} END_FUNCTION_BLOCK",
+            "FOR i := 1 TO 100 DO f(); END_FOR;",
+            "f : B;",
+        )
+        for name, body in IN_FUNCTION.items()
+    },
+}
+
+
+@pytest.mark.parametrize("name", list(SPENDING))
+def test_every_loop_takes_from_the_scans_budget(name):
+    """Ten thousand passes in loops within loops, functions and blocks exceed five thousand."""
+    assert "budget" in str(outcome_of(SPENDING[name]))

@@ -40,7 +40,7 @@ def same(left: Any, right: Any) -> bool:
 
 
 @pytest.mark.parametrize("group", list(GROUPS))
-@settings(max_examples=100, deadline=None, phases=QUICK)
+@settings(max_examples=70, deadline=None, phases=QUICK)
 @given(seed=SEEDS)
 def test_random_expressions_have_the_values_numpy_gives(group, seed):
     """Width, wrapping, rounding and precedence agree with numpy scalars of the same width."""
@@ -70,7 +70,7 @@ def test_random_expressions_have_the_values_numpy_gives(group, seed):
         assert same(found, value), f"{type_}: {node.text} is {value!r}, got {found!r}"
 
 
-@settings(max_examples=300, deadline=None, phases=QUICK)
+@settings(max_examples=200, deadline=None, phases=QUICK)
 @given(seed=SEEDS)
 def test_random_programs_run_as_closures_over_the_same_tree_do(seed):
     """Every variable agrees after each of some scans, or both end in a fault in the same one."""
