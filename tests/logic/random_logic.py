@@ -396,7 +396,7 @@ class Statements:
                     f"w.{rng.randint(0, 15)} := {self.expression('BOOL')};",
                     f"small := LIMIT(-51, {self.expression('INT')}, 50);",
                     f"a := MUL(EN := {self.expression('BOOL')}, IN1 := b, IN2 := k, ENO => n);",
-                    f"k := DIV(EN := TRUE, IN1 := a, IN2 := {index}, ENO => o);",
+                    f"k := DIV(EN := TRUE, IN1 := {index}, IN2 := a, ENO => o);",
                 )
             )
         type_ = rng.choice(list(self.VARIABLES))
