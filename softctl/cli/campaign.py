@@ -27,6 +27,13 @@ def campaign(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes; as many as there are processors.")
     ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Let the workers of this Dask scheduler do the runs (extra `campaign`).",
+        ),
+    ] = None,
     found: Annotated[
         Path | None,
         typer.Option(metavar="FOLDER", help="Write the shortest trial for each finding here."),
@@ -58,6 +65,7 @@ def campaign(
                 seed=seed,
                 workers=min(workers or usable_workers(), runs),
                 on_run=progress.add,
+                scheduler=scheduler or "",
             )
         outcomes.append(outcome)
         _print(outcome)

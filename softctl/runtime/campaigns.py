@@ -19,6 +19,7 @@ from typing import Any
 from ruamel.yaml import YAML
 
 from softctl.errors import ProblemsError, SoftctlError
+from softctl.runtime.dask_runs import scheduled
 from softctl.runtime.folder import load_folder, read_text, shown_path
 from softctl.runtime.trials import surroundings
 from softctl.trial.campaign import Campaign, CampaignFile, Draw, parse_campaigns, plain_trial
@@ -117,14 +118,19 @@ def run_campaign(
     seed: int,
     workers: int,
     on_run: Callable[[Run], None],
+    scheduler: str = "",
 ) -> Outcome:
-    """Run a campaign and shrink one run of each thing that went wrong."""
+    """Run a campaign and shrink one run of each thing that went wrong.
+
+    With the address of a Dask scheduler its workers do the runs.
+    """
     file, name = where
     began_s = time.perf_counter()
     field = Field(folder, file, name, seed)
     failed: dict[str, list[int]] = {}
     simulated_ns = 0
-    for run in _runs(field, (folder, file, name, seed), runs, workers):
+    origin = (folder.resolve(), file.resolve(), name, seed)
+    for run in _runs(field, origin, runs, workers, scheduler):
         on_run(run)
         simulated_ns += run.duration_ns
         if run.failure:
@@ -141,8 +147,17 @@ def usable_workers() -> int:
 
 
 def _runs(
-    field: Field, origin: tuple[Path, Path, str, int], runs: int, workers: int
+    field: Field,
+    origin: tuple[Path, Path, str, int],
+    runs: int,
+    workers: int,
+    scheduler: str,
 ) -> Iterator[Run]:
+    if scheduler:
+        starts = range(0, runs, _RUNS_A_TASK)
+        tasks = [range(start, min(start + _RUNS_A_TASK, runs)) for start in starts]
+        yield from scheduled(scheduler, Field, origin, tasks)
+        return
     if workers == 1:
         yield from map(field.run, range(runs))
         return

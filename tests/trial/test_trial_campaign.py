@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import socket
 import statistics
+import subprocess
+import sys
+from collections.abc import Iterator
 from pathlib import Path
 from random import Random
 
 import pytest
 
 from softctl.cli import main
-from softctl.errors import ProblemsError
-from softctl.runtime.campaigns import find_campaigns, run_campaign
+from softctl.errors import ProblemsError, SoftctlError
+from softctl.runtime.campaigns import Run, find_campaigns, run_campaign
 from softctl.runtime.folder import load_folder
 from softctl.runtime.trials import load_trials, run_trials, surroundings
 from softctl.trial.campaign import parse_campaigns
@@ -111,6 +115,75 @@ def test_the_same_seed_finds_the_same_with_any_number_of_workers(folder: Path) -
     assert one.findings == two.findings
     assert one.simulated_s == two.simulated_s
     assert other.findings != one.findings
+
+
+@pytest.fixture
+def cluster() -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+    """A Dask scheduler and two worker processes, on loopback."""
+    pytest.importorskip("distributed")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    address = f"tcp://127.0.0.1:{port}"
+    dask = [sys.executable, "-m", "dask"]
+    at_home = ["--host", "127.0.0.1", "--no-dashboard"]
+    alone = ["--nthreads", "1", "--no-nanny"]
+    commands = [
+        [*dask, "scheduler", *at_home, "--port", str(port)],
+        *[[*dask, "worker", address, *at_home, *alone]] * 2,
+    ]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    processes = [subprocess.Popen(command, **quiet) for command in commands]
+    try:
+        yield address, processes[1:]
+    finally:
+        for process in processes:
+            process.kill()
+            process.wait()
+
+
+@pytest.mark.network
+@pytest.mark.filterwarnings("ignore")
+def test_dask_workers_lose_and_double_nothing(
+    folder: Path, cluster: tuple[str, list[subprocess.Popen[bytes]]]
+) -> None:
+    """With one of two workers killed on the way every run counts once, and finds the same."""
+    from distributed import Client
+
+    address, workers = cluster
+    with Client(address, timeout=60) as client:
+        client.wait_for_workers(2, timeout=120)
+    (where,) = find_campaigns(folder, ())
+    seen: list[int] = []
+
+    def note(run: Run) -> None:
+        if not seen:
+            workers[0].kill()
+        seen.append(run.number)
+
+    spread = run_campaign(folder, where, runs=64, seed=5, workers=1, on_run=note, scheduler=address)
+    assert sorted(seen) == list(range(64))
+    alone = run_campaign(folder, where, runs=64, seed=5, workers=1, on_run=lambda _: None)
+    assert spread.findings == alone.findings
+    assert spread.simulated_s == pytest.approx(alone.simulated_s)
+
+
+def test_a_scheduler_that_is_not_there_is_told(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A wrong address is an error with words of ours."""
+    pytest.importorskip("distributed")
+    (where,) = find_campaigns(folder, ())
+    with pytest.raises(SoftctlError, match="expected a Dask scheduler at nowhere"):
+        run_campaign(
+            folder,
+            where,
+            runs=1,
+            seed=1,
+            workers=1,
+            on_run=lambda _: None,
+            scheduler="nowhere://127.0.0.1:1",
+        )
 
 
 def test_the_command_writes_a_trial_for_each_finding(
