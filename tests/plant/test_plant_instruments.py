@@ -226,3 +226,33 @@ def test_no_chatter_at_the_start(build, feed):
     for _ in range(40):
         assert plant.read("L_1.contact") is True
         plant.step()
+
+
+# 12 bits over 2 m: a count is 2 m / 4095.
+@pytest.mark.parametrize("level", [0.0, 0.0001, 0.4999, 1.23456, 2.0])
+def test_resolution_in_counts(build, level):
+    """The signal goes in whole counts of the range, to the nearest one."""
+    plant = build(
+        f"""
+        T_1: {{type: tank, diameter: 1 m, height: 2 m, initial_level: {level} m}}
+        L_1: {{type: level_transmitter, in: T_1, range: [0 m, 2 m], counts: 4095}}
+        """
+    )
+    counts = plant.read("L_1.signal") / 2 * 4095
+    assert counts == pytest.approx(round(counts), abs=1e-9)
+    assert abs(plant.read("L_1.signal") - level) <= 1 / 4095
+    assert plant.read("L_1.current") == pytest.approx(4 + 16 * round(counts) / 4095, abs=1e-9)
+
+
+def test_counts_do_not_round_a_failure_away(build):
+    """A failed device still sends 3.6 mA, with counts as wide as they may be."""
+    plant = build(
+        """
+        T_1: {type: tank, diameter: 1 m, height: 2 m, initial_level: 1 m}
+        L_1: {type: level_transmitter, in: T_1, range: [0 m, 2 m], counts: 2}
+        """
+    )
+    assert plant.read("L_1.signal") == 1.0
+    plant.write("L_1.failed", True)
+    plant.step()
+    assert plant.read("L_1.current") == pytest.approx(3.6)
