@@ -4,14 +4,14 @@
 
 Outputs are drawn anew every simulated minute. The peer is one tank that drains through an
 orifice, written out by hand in a bare Python loop (`plant_step.by_hand`),
-in the same run: the ratios are the cost of a step of the whole plant over that of this one
+in the same run: the ratios are the processor time of a step of the whole plant over that of this one
 tank, and over that of as many such tanks as the folder has pieces of equipment.
 """
 
 from __future__ import annotations
 
 import random
-from time import perf_counter
+from time import process_time
 
 from plant_step import by_hand
 
@@ -23,7 +23,7 @@ _PEER_STEPS = 100_000  # 1000 s, while the tank still drains
 
 
 def run(folder: MachineFolder, seconds: int) -> tuple[int, float]:
-    """Steps of a simulated time, and the wall seconds that they take."""
+    """Steps of a simulated time, and the seconds of processor time that they take."""
     plant = folder.build_plant()
     points = folder.machine.points.values()
     driven = [point for point in points if point.role is Role.OUTPUT and point.terminal]
@@ -31,12 +31,12 @@ def run(folder: MachineFolder, seconds: int) -> tuple[int, float]:
     write, draw, step = plant.writer(digital), random.Random(1), plant.step
     per_minute = 60_000_000_000 // plant.step_ns
     steps = seconds * 1_000_000_000 // plant.step_ns
-    start = perf_counter()
+    start = process_time()
     for number in range(steps):
         if number % per_minute == 0:
             write([draw.random() < 0.5 for _ in digital])
         step()
-    return steps, perf_counter() - start
+    return steps, process_time() - start
 
 
 def measure(seconds: int) -> dict[str, dict[str, float]]:
@@ -45,9 +45,9 @@ def measure(seconds: int) -> dict[str, dict[str, float]]:
     for name in starter_names():
         folder = load_folder(configs_folder() / name)
         steps, taken = run(folder, seconds)
-        start = perf_counter()
+        start = process_time()
         by_hand(_PEER_STEPS)
-        peer = (perf_counter() - start) / _PEER_STEPS * steps
+        peer = (process_time() - start) / _PEER_STEPS * steps
         pieces = len(folder.machine.equipment)
         figures[name] = {
             "pieces": pieces,
