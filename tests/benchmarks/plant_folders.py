@@ -3,9 +3,9 @@
     python tests/benchmarks/plant_folders.py
 
 Outputs are drawn anew every simulated minute. The peer is one tank that drains through an
-orifice, written out by hand in a bare Python loop (`plant_step.by_hand`),
-in the same run: the ratios are the processor time of a step of the whole plant over that of this one
-tank, and over that of as many such tanks as the folder has pieces of equipment.
+orifice, written out by hand in a bare Python loop (`plant_step.by_hand`), in the same run.
+The ratios are the processor time of a step of the whole plant over that of a step of this
+one tank, and over that of as many such tanks as the folder has pieces of equipment.
 """
 
 from __future__ import annotations
