@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
+import signal
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from programs import port_of, started
+from pyModbusTCP.client import ModbusClient
 from register_maps import HmiView, hmi_rows
 from stacks import PurePythonStack
+
+from softctl.runtime.folder import demo_folder
 
 pytestmark = pytest.mark.network
 
@@ -66,3 +72,27 @@ def test_a_killed_controller_leaves_the_field_at_fail_safe() -> None:
             field.wait_for("outputs driven by")
             control.kill()
         field.wait_for("outputs to fail-safe")
+
+
+def test_a_terminated_controller_leaves_the_outputs_off_at_once(tmp_path: Path) -> None:
+    """SIGTERM is a clean stop: the last thing it writes is fail-safe, long before a watchdog."""
+    folder = tmp_path / "machine"
+    shutil.copytree(demo_folder(), folder)
+    file = folder / "machine.yaml"
+    text = file.read_text(encoding="utf-8")
+    assert "fail_safe_after: 500 ms" in text
+    file.write_text(text.replace("fail_safe_after: 500 ms", "fail_safe_after: 500 s"), "utf-8")
+    with started("field", str(folder), "--port", "0", "--speed", SPEED) as field:
+        port = port_of(field.wait_for("ready")["field"])
+        where = ("--field", f"127.0.0.1:{port}", "--state", str(tmp_path / "state"))
+        ports = ("--hmi-port", "0", "--speed", SPEED, "--command", "START")
+        with started("control", str(folder), *where, *ports) as control:
+            control.wait_for("field link healthy")
+            cards = ModbusClient("127.0.0.1", port, unit_id=1, timeout=5)
+            wait_until(lambda: any(cards.read_coils(0, 8) or ()), "an output is on")
+            control.process.send_signal(signal.SIGTERM)
+            assert control.process.wait(timeout=30) == 0
+            assert cards.read_coils(0, 8) == [False] * 8
+            cards.close()
+            assert field.stop() == 0
+            assert not any(event["event"] == "outputs to fail-safe" for event in field.seen)

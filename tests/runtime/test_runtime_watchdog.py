@@ -2,27 +2,20 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 import socket
 import threading
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from live_pair import Pair
 
-from softctl.control import Controller, ControlState
+from softctl.control import ControlState
 from softctl.errors import SoftctlError
-from softctl.field import FieldDevice
 from softctl.machine import Overrun
-from softctl.runtime.clock import MachineClock
-from softctl.runtime.control_service import ControlService
 from softctl.runtime.field_client import FieldClient
-from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
-from softctl.runtime.service_requests import ServiceRequests
-from softctl.runtime.state import StateKeeper
 from softctl.runtime.watchdog import ScanWatchdog
 
 S = 1_000_000_000
@@ -81,58 +74,6 @@ def test_the_watchdog_looks_from_a_thread_of_its_own() -> None:
 def test_nothing_is_abandoned_twice() -> None:
     """Without a connection there is nothing to take away."""
     FieldClient("127.0.0.1", 1, 1, 1.0).abandon()
-
-
-class Pair:
-    """Field and controller over loopback, and a way to make one scan slow."""
-
-    def __init__(self, folder: MachineFolder, tmp_path: Path, **control: object) -> None:
-        machine = replace(folder.machine, **control)
-        self.device = FieldDevice(machine, folder.build_plant())
-        self.controller = Controller(machine, folder.application)
-        self.clock = MachineClock()
-        self.field = FieldService(self.device, self.clock)
-        self.events: list[tuple[str, dict[str, object]]] = []
-        keeper = StateKeeper(self.controller, tmp_path)
-        self.service = ControlService(
-            self.controller,
-            self.clock,
-            lambda event, **fields: self.events.append((event, fields)),
-            keeper=keeper,
-        )
-        self.answer = ServiceRequests(self.service).answer
-
-    async def __aenter__(self) -> Pair:
-        at = await self.field.start("127.0.0.1", 0)
-        await self.service.start("127.0.0.1", 0, at)
-        await self.until(lambda: self.controller.link_healthy)
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        await self.service.close()
-        await self.field.close()
-
-    async def until(self, condition) -> None:
-        for _ in range(4_000):
-            if condition():
-                return
-            await asyncio.sleep(0.005)
-        raise AssertionError(self.events)
-
-    def hang_once(self, act) -> None:
-        """Let the next scan of the programs do this first."""
-        honest = self.controller.scan
-
-        def scan(now_ns: int) -> None:
-            self.controller.scan = honest  # type: ignore[method-assign]
-            act()
-            honest(now_ns)
-
-        self.controller.scan = scan  # type: ignore[method-assign]
-
-    def stopped(self) -> list[dict[str, object]]:
-        wanted = "program stopped, outputs at fail-safe"
-        return [fields for event, fields in self.events if event == wanted]
 
 
 @pytest.mark.network
