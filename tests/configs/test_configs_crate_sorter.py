@@ -154,7 +154,7 @@ WRONG = {
         "weigh.st",
         "RUNNING AND Weighing.X AND PE_306",
         "FALSE",
-        ["pe_302_sees_late", "m_302_slow"],
+        ["pe_306_dirty_while_weighing"],
     ),
     "a lost crate is not missed": (
         "weigh.st",
