@@ -106,6 +106,7 @@ SOFT = frozenset(
     ]
 )
 """Keywords that only mean something in front of a name; elsewhere people use them as names."""
+_BEHIND = frozenset(["BY", "TO", "DO", "THEN", "OF", "AND", "OR", "XOR", "MOD"])
 _BETWEEN = frozenset(["BY", "TO", "DO", "AT"])
 _VALUES = frozenset(
     ["name", "int", "real", "based", "typed", "string", "wstring", "address", "TRUE", "FALSE"]
@@ -211,7 +212,7 @@ class _Lexer:
         if self.tokens and token.kind != "name":
             if self.tokens[-1].kind in SOFT:
                 self._soften(self.tokens[-1], token)
-            elif self.tokens[-1].kind in _BETWEEN and token.kind not in _VALUES:
+            elif self.tokens[-1].kind in _BETWEEN and (kind == "mark" or token.kind in _BEHIND):
                 self._soften_between(self.tokens[-1])
         if self.pragma:
             token.pragma, self.pragma = self.pragma, ""

@@ -77,6 +77,33 @@ def test_each_mistake_is_one_message_and_the_rest_is_read(problems, text, wanted
     assert _seen(problems(text)) == wanted
 
 
+def test_pointers_to_anything_are_one_message_each(problems):
+    """What they point to is read, so that nothing follows."""
+    found = problems(
+        """PROGRAM P VAR p : POINTER TO ARRAY[1..2] OF INT;
+q : REF_TO STRUCT a : INT; END_STRUCT;
+r : ARRAY[1..2] OF POINTER TO INT;
+s : REFERENCE TO STRING[5]; END_VAR
+p[1] := y; END_PROGRAM"""
+    )
+    assert [p.place.line for p in found] == [1, 2, 3, 4, 5]
+    assert all("not supported" in p.message for p in found[:4])
+
+
+def test_words_that_stand_between_values_are_told_where_a_value_is_missing(problems):
+    """BY, TO and DO are names only in front of a mark, as in an assignment."""
+    found = problems(
+        """PROGRAM P VAR i : INT; END_VAR
+FOR i := 1 TO DO END_FOR;
+WHILE DO END_WHILE;
+END_PROGRAM"""
+    )
+    assert [(p.place.line, p.message) for p in found] == [
+        (2, "expected an expression, got DO"),
+        (3, "expected an expression, got DO"),
+    ]
+
+
 def test_texts_are_not_added(problems):
     """The hint names the function that joins them."""
     found = problems("PROGRAM P VAR s : STRING; END_VAR s := s + 'x'; END_PROGRAM")
