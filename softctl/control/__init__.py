@@ -1,6 +1,6 @@
 """The soft controller: input image, programs, output image, and what an HMI sees of it."""
 
-from softctl.control.bindings import check_bindings
+from softctl.control.bindings import check_bindings, check_tasks
 from softctl.control.controller import Controller, program_globals, step_names
 from softctl.control.forces import Force, ForceChange
 from softctl.control.guards import GuardBreach
@@ -21,6 +21,7 @@ __all__ = [
     "ScanStatistics",
     "Watch",
     "check_bindings",
+    "check_tasks",
     "check_watch",
     "program_globals",
     "step_names",

@@ -20,6 +20,24 @@ def check_bindings(machine: Machine, application: Application) -> list[Problem]:
     return problems
 
 
+def check_tasks(machine: Machine, application: Application) -> list[Problem]:
+    """A warning for every task that is due more often than scans come."""
+    short = {
+        entry.task: entry
+        for entry in application.scheduled
+        if 0 < entry.interval_ns < machine.scan_ns
+    }
+    return [
+        Problem(
+            f"task {task} is due every {entry.interval_ns / 1e6:g} ms, but a scan comes every "
+            f"{machine.scan_ns / 1e6:g} ms: the releases in between are missed",
+            entry.block.at.place,
+            severity="warning",
+        )
+        for task, entry in short.items()
+    ]
+
+
 def _check_chart(point: Point, application: Application) -> list[Problem]:
     names = [chart.program for chart in application.charts]
     if point.chart.casefold() in (name.casefold() for name in names):

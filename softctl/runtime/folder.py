@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from softctl.control import check_bindings, check_watch, program_globals
+from softctl.control import check_bindings, check_tasks, check_watch, program_globals
 from softctl.control.library import controller_blocks
 from softctl.errors import Place, Problem, ProblemsError
 from softctl.logic import Application, Revise, Source, compile_application
@@ -71,7 +71,7 @@ def load_folder(folder: Path, *, strict: bool = False) -> MachineFolder:
         problems += error.problems
     if application is None or any(problem.severity == "error" for problem in problems):
         raise ProblemsError(problems)
-    warnings = (*problems, *application.warnings)
+    warnings = (*problems, *application.warnings, *check_tasks(machine, application))
     return MachineFolder(folder, machine, programs, blocks, application, warnings)
 
 

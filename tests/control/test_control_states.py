@@ -16,6 +16,7 @@ from softctl.control import (
     ControlState,
     ForceChange,
     Releases,
+    check_tasks,
 )
 from softctl.errors import SoftctlError
 from softctl.logic import Source
@@ -173,3 +174,20 @@ def test_a_stretched_grid_goes_on_from_the_late_scan() -> None:
         due.append(releases.due_ns)
     assert [(later - earlier) // MS for earlier, later in pairwise(due)] == [10, 14, 10, 25, 10, 10]
     assert counted == [0, 1, 0, 2, 1, 0]
+
+
+@pytest.mark.parametrize(("scan", "warned"), [("10 ms", ["Quick"]), ("5 ms", [])])
+def test_a_task_that_is_due_more_often_than_scans_come_is_warned_of(
+    scan: str, warned: list[str]
+) -> None:
+    """One warning for each such task, at its program."""
+    machine = parse_machine(COUNTING.replace("scan: 10 ms", f"scan: {scan}"), "machine.yaml")
+    tasks = """CONFIGURATION C RESOURCE R ON X
+TASK Quick(INTERVAL := T#5ms); TASK Slow(INTERVAL := T#25ms); TASK Once(SINGLE := GO);
+PROGRAM A WITH Quick : Main; PROGRAM B WITH Slow : Main; PROGRAM D : Main;
+PROGRAM E WITH Once : Main; PROGRAM F WITH Quick : Main;
+END_RESOURCE END_CONFIGURATION"""
+    application = compile_programs(machine, [Source("main.st", f"{MAIN}{tasks}")])
+    found = check_tasks(machine, application)
+    assert [problem.message.split()[1] for problem in found] == warned
+    assert all(p.severity == "warning" and p.place.file == "main.st" for p in found)
