@@ -37,6 +37,7 @@ CORE_LAYERS: dict[str, set[str]] = {
     "control": {*_IO, "image", "logic", "alarms"},
     "trial": _CORE,
     "audit": {*_IO},
+    "recording": {*_BASE, "modbus"},
     "conform": _CORE,
     "prove": _CORE,
     "views": _CORE,

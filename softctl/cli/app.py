@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from softctl import __version__
-from softctl.cli import hmi_commands, service_commands
+from softctl.cli import hmi_commands, service_commands, session_commands
 from softctl.cli.campaign import campaign
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
@@ -322,6 +322,8 @@ app.command(epilog=CAUTION)(campaign)
 app.command()(conform)
 app.command(epilog=CAUTION)(hmi_commands.audit)
 app.command(epilog=CAUTION)(hmi_commands.drill)
+app.command(epilog=CAUTION)(session_commands.record)
+app.command()(session_commands.replay)
 app.command()(service_commands.load)
 app.command(epilog=CAUTION)(service_commands.stop)
 app.command(epilog=CAUTION)(service_commands.restart)

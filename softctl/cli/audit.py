@@ -30,7 +30,7 @@ def run_audit(
 ) -> bool:
     """Run the machine, then print and write the record; whether it is clean."""
     auditor = Auditor(time.monotonic_ns)
-    live.run(replace(options, auditor=auditor), field_port=field_port, hmi=hmi)
+    live.run(replace(options, listener=auditor), field_port=field_port, hmi=hmi)
     machine = read_machine(options.folder or demo_folder())
     logs = list(auditor.logs.values())
     report = make_report(machine, logs, auditor.started_ns, time.monotonic_ns())

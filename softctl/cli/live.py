@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from softctl.audit import Auditor, Drill
+from softctl.audit import Drill
 from softctl.cli.output import Output, open_output
 from softctl.cli.status import Status
 from softctl.control import Controller
@@ -25,6 +25,7 @@ from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable, require_simulated
 from softctl.runtime.loop import run_loop, settle_memory
+from softctl.runtime.modbus_server import Listener
 from softctl.runtime.program_watch import ProgramWatch
 from softctl.runtime.service_port import ServicePort
 from softctl.runtime.service_requests import ServiceRequests
@@ -51,7 +52,10 @@ Serve = Callable[[Output, asyncio.Event], Coroutine[Any, Any, None]]
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What all three commands have in common; `seconds` None runs until stopped."""
+    """What all three commands have in common; `seconds` None runs until stopped.
+
+    The listener is told what clients ask of the server named by `listens_at`.
+    """
 
     folder: Path | None
     speed: float
@@ -63,7 +67,8 @@ class Options:
     cold: bool = False
     has_journal: bool = True
     watch: bool = False
-    auditor: Auditor | None = None
+    listener: Listener | None = None
+    listens_at: str = "hmi"
     metrics: int | None = None
     drills: Drills | None = None
 
@@ -93,6 +98,8 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
+        if options.listener is not None and options.listens_at == "field":
+            field.server.observe(options.listener)
         control = side.service(clock, output)
         status.servers = {"field": field.server, "hmi": control.server}
         faults = _put_in_force(file, status, output)
@@ -183,8 +190,8 @@ class ControllerSide:
             self.controller, clock, output.event, options.commands, keeper, journal
         )
         self._closers.append(control.close)
-        if options.auditor is not None:
-            control.server.observe(options.auditor)
+        if options.listener is not None and options.listens_at == "hmi":
+            control.server.observe(options.listener)
         return control
 
     def _journal(self, output: Output) -> JournalWriter | None:

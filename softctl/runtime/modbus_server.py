@@ -12,14 +12,14 @@ import ssl
 import time
 from collections import deque
 from collections.abc import Callable
-from typing import cast
+from typing import Protocol, cast
 
-from softctl.audit import Auditor, Watcher
 from softctl.errors import SoftctlError
 from softctl.modbus.actions import Action, Close, Send
 from softctl.modbus.clients import Client, is_within
 from softctl.modbus.device import Device
 from softctl.modbus.polls import POLL_BYTES
+from softctl.modbus.requests import Reject, Request
 from softctl.modbus.server import Connection, Server
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.tls_gate import TlsGates
@@ -42,6 +42,18 @@ KEEPALIVE = {"TCP_KEEPIDLE": 60, "TCP_KEEPINTVL": 10, "TCP_KEEPCNT": 3}
 The system's own figures are hours, so that a client without power would hold its place."""
 
 
+class Listener(Protocol):
+    """Who is told of what clients do: an audit, a drill, a recording."""
+
+    def opened(self, client: Client) -> None: ...
+
+    def closed(self, client: Client) -> None: ...
+
+    def on_request(
+        self, client: Client, frame: bytes, request: Request | Reject | None, reply: bytes | None
+    ) -> None: ...
+
+
 class ModbusServer:
     """Serves devices on one listening socket.
 
@@ -60,13 +72,13 @@ class ModbusServer:
         self._gates: TlsGates | None = None
         self._protocols: dict[Client, _Protocol] = {}
         self._idle_timer: asyncio.TimerHandle | None = None
-        self._auditor: Auditor | Watcher | None = None
+        self._listens: Listener | None = None
         self._past_requests = 0
 
-    def observe(self, auditor: Auditor | Watcher) -> None:
-        """Tell an audit or a drill of every connection and request from now on."""
-        self._auditor = auditor
-        self.server.on_request = auditor.on_request
+    def observe(self, listener: Listener) -> None:
+        """Tell somebody of every connection and request from now on."""
+        self._listens = listener
+        self.server.on_request = listener.on_request
 
     @property
     def connections(self) -> int:
@@ -158,10 +170,10 @@ class ModbusServer:
         is_admitted, evicted = self.server.admit(client, self.clock_ns())
         if evicted is not None:
             self._protocols[evicted].abort()
-        if self._auditor is not None:
-            self._auditor.opened(client)
+        if self._listens is not None:
+            self._listens.opened(client)
             if not is_admitted:
-                self._auditor.closed(client)
+                self._listens.closed(client)
         if is_admitted:
             self._protocols[client] = protocol
             self._watch_idle()
@@ -170,8 +182,8 @@ class ModbusServer:
     def discard(self, client: Client) -> None:
         """Forget a connection that is gone."""
         self.server.pool.remove(client)
-        if self._auditor is not None:
-            self._auditor.closed(client)
+        if self._listens is not None:
+            self._listens.closed(client)
         if self._protocols.pop(client, None) is not None:
             self._past_requests += client.requests
 
