@@ -290,7 +290,7 @@ class Instance:
         change = TakeOver()
         forces = dict(old.forces)
         old.release_all()
-        change.carry(old._world.globals_, self._world.globals_, old._globals, self._globals)
+        change.carry(old._world.held_globals, self._world.held_globals, old._globals, self._globals)
         for key, block in old._blocks.items():
             if key in self._blocks:
                 programs = (old._programs[key], self._programs[key])

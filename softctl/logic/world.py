@@ -60,6 +60,12 @@ class World:
     configured: list[Configured] = field(default_factory=list)
     image: ImageMemory = field(default_factory=ImageMemory)
 
+    @property
+    def held_globals(self) -> dict[str, Symbol]:
+        """The global variables as they are held: by name, or by address if they have one."""
+        own = {k: s for k, s in self.globals_.items() if not s.name.startswith("%")}
+        return own | {symbol.key: symbol for symbol in self.image.symbols.values()}
+
     def find_type(self, name: str) -> DeclaredType | None:
         """A declared data type."""
         key = name.upper()

@@ -202,3 +202,27 @@ def test_a_task_keeps_its_phase() -> None:
         fresh.take_over(changed)
         changed = fresh
         assert changed.read("Main.turns") == plain.read("Main.turns")
+
+
+PLACED = """VAR_GLOBAL a AT %MW0 : INT; row AT %MB10 : ARRAY[0..1] OF BYTE; END_VAR
+FUNCTION_BLOCK Drive VAR x AT %M* : INT; END_VAR x := x + 1; END_FUNCTION_BLOCK
+PROGRAM Main VAR b AT %MW2 : INT; c : INT; d : Drive; END_VAR
+a := a + 1; b := b + 2; c := c + 3; row[1] := row[1] OR 16#10; d(); END_PROGRAM
+CONFIGURATION C PROGRAM M : Main; VAR_CONFIG M.d.x AT %MW20 : INT; END_VAR END_CONFIGURATION
+"""
+
+
+def test_variables_at_addresses_go_on():
+    """Those of programs, of VAR_GLOBAL and of VAR_CONFIG, and elements of arrays there."""
+    old = compile_application([Source("p.st", PLACED)]).instantiate()
+    old.scan(0)
+    old.scan(MS)
+    new = compile_application([Source("p.st", PLACED.replace("c + 3", "c + 5"))]).instantiate()
+    change = new.take_over(old)
+    assert not change.reset
+    assert not change.gone
+    paths = ("%MW0", "M.b", "M.c", "row[1]", "M.d.x")
+    assert new.reader(paths)() == (2, 4, 6, 16, 2)
+    new.scan(2 * MS)
+    assert new.reader(paths)() == (3, 6, 11, 16, 3)
+    assert new.read("%MW20") == 3
