@@ -16,6 +16,7 @@ from softctl.machine import Machine
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.fleet_seats import Seat, Spread, seats
 from softctl.runtime.fleet_service import FleetService
+from softctl.runtime.loop import settle_memory
 from softctl.runtime.tls_files import server_tls
 
 _TELL_EVERY_S = 10.0
@@ -84,6 +85,7 @@ def run_fleet(options: live.Options, where: live.Where, count: int, bases: Bases
         status.summary = meter.line
         async with live.closing(fleet.close):
             await fleet.start(server_tls(machine.field, folder.path))
+            settle_memory()
             first, last = fleet.members[0], fleet.members[-1]
             output.begin(clock=clock, field=(first.seat.host, first.seat.port), hmi=None)
             output.event(
