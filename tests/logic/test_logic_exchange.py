@@ -30,6 +30,8 @@ FILES = sorted(
     for top in ("softctl", "configs", "tests")
     for path in (ROOT / top).rglob("*.st")
 )
+NOT_WHOLE = {"tests/logic/programs/placed_drives.st"}
+"""Programs with a VAR_CONFIG, which has no place in a document: it is listed as left out."""
 EVERYTHING = "tests/logic/exchange_data/everything.st"
 
 
@@ -56,7 +58,10 @@ def test_every_program_here_comes_back_with_an_equal_tree(name):
     """Demo, plant blocks, standard blocks and test programs survive, and once more the same."""
     text = (ROOT / name).read_text(encoding="utf-8")
     back = through(text, name)
-    assert tree_of(back, name) == tree_of(text, name)
+    left = st_to_xml([Source(name, text)]).left
+    assert bool([p for p in left if "VAR_CONFIG" in p.message]) is (name in NOT_WHOLE)
+    if name not in NOT_WHOLE:
+        assert tree_of(back, name) == tree_of(text, name)
     assert through(back, name) == back
 
 
@@ -187,7 +192,9 @@ def test_the_demo_behaves_the_same():
     assert len({steps for _, steps in seen[0]}) == 8
 
 
-SCRIPTED = [name for name in FILES if name.startswith("tests/logic/programs/")]
+SCRIPTED = [
+    name for name in FILES if name.startswith("tests/logic/programs/") and name not in NOT_WHOLE
+]
 
 
 @pytest.mark.parametrize("name", SCRIPTED)

@@ -46,8 +46,9 @@ class Checked:
 
     @staticmethod
     def _is_name(text: str) -> bool:
-        tokens = tokenize(Source("", text), Reporter()).tokens
-        return len(tokens) == 2 and tokens[0].kind == "name" and tokens[0].text == text
+        # Between marks, as in a declaration: there some keywords are names too.
+        tokens = tokenize(Source("", f"; {text} : INT;"), Reporter()).tokens
+        return len(tokens) == 6 and tokens[1].kind == "name" and tokens[1].text == text
 
     def type_name(self, node: Node) -> str:
         """The text of a TypeName: an identifier, or a string with its length."""
