@@ -57,6 +57,8 @@ class Recorder:
     ) -> None:
         """One frame has been dealt with (`softctl.modbus.server.Observer`)."""
         self.requests += 1
+        if client not in self._numbers:  # it was there before the recording
+            self.opened(client)
         number = self._numbers[client]
         at_ns = self._since(client.last_used_ns)
         self._add(Exchange(at_ns, number, bytes(frame), None if reply is None else bytes(reply)))

@@ -318,3 +318,20 @@ async def test_a_full_disk_ends_the_recording_and_not_the_server() -> None:
     assert recorder.requests == 300
     with pytest.raises(SoftctlError, match="whole recording to /dev/full, got: No space left"):
         recorder.close()
+
+
+async def test_a_client_that_was_there_before_is_recorded_too(tmp_path: Path) -> None:
+    """A recording may begin while clients are connected; theirs begins with a request."""
+    shell, recorder = _server(), Recorder(tmp_path / "s.jsonl", "mill", "hmi")
+    _, port = await shell.start()
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    writer.write(READ)
+    await reader.readexactly(len(GOOD))
+    shell.observe(recorder)
+    writer.write(READ)
+    await reader.readexactly(len(GOOD))
+    writer.close()
+    await shell.close()
+    recorder.close()
+    session = parse_session((tmp_path / "s.jsonl").read_text(encoding="utf-8"), "s.jsonl")
+    assert [type(event) for event in session.events] == [Opened, Exchange, Closed]
