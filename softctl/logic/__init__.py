@@ -22,6 +22,7 @@ from softctl.logic.conditions import (
     UnknownNameError,
 )
 from softctl.logic.instance import Instance, LogicFault
+from softctl.logic.python_fault import OvertimeFault
 from softctl.logic.sfc import Chart, Step, Transition
 from softctl.logic.source import Source
 from softctl.logic.transfer import TakeOver
@@ -37,6 +38,7 @@ __all__ = [
     "Global",
     "Instance",
     "LogicFault",
+    "OvertimeFault",
     "Revise",
     "Source",
     "Step",

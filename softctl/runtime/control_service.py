@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import ssl
 import time
 from collections.abc import Callable, Sequence
@@ -15,7 +14,7 @@ from softctl.errors import SoftctlError
 from softctl.image import Side
 from softctl.image.permissions import role_table
 from softctl.journal import JournalWriter
-from softctl.logic import Application, TakeOver
+from softctl.logic import Application, OvertimeFault, TakeOver
 from softctl.machine import Overrun
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
@@ -146,7 +145,9 @@ class ControlService:
         self._serving = *where, tls
         self._link = FieldLink(machine, controller.field_banks, *field, self._sink, field_tls)
         if machine.watchdog_ns is not None:
-            self._watchdog = ScanWatchdog(machine.watchdog_ns, self._link.abandon)
+            self._watchdog = ScanWatchdog(
+                machine.watchdog_ns, self._link.abandon, fault=OvertimeFault
+            )
             self._watchdog.start()
         self._task = asyncio.create_task(self._run(self._link))
         return where
@@ -218,13 +219,12 @@ class ControlService:
             controller.hmi.give(self._commands)
             self._commands = ()
         was_faulted = controller.fault is not None
-        with self._watchdog or contextlib.nullcontext():
-            controller.scan(release_ns)
-            if self._keeper is not None:
-                self._keeper.save()
+        is_late = self._guarded_scan(release_ns)
+        if self._keeper is not None:
+            self._keeper.save()
         if controller.fault is not None and not was_faulted:
             self._sink("program stopped, outputs at fail-safe", reason=str(controller.fault))
-        if self._watchdog is not None and self._watchdog.is_late:
+        if is_late:
             limit_s = (controller.machine.watchdog_ns or 0) / 1e9
             self._fail(f"expected a scan to end within {limit_s:g} s, got one that hung")
         await link.write_outputs()
@@ -232,6 +232,19 @@ class ControlService:
         if self._journal is not None:
             self._journal.sample()
         controller.journal_fault = self._has_trouble()
+
+    def _guarded_scan(self, release_ns: int) -> bool:
+        """One scan of the controller; True when it took longer than the watchdog allows."""
+        watchdog = self._watchdog
+        if watchdog is None:
+            self.controller.scan(release_ns)
+            return False
+        try:
+            with watchdog:
+                self.controller.scan(release_ns)
+        except OvertimeFault:  # it struck where no program was at work
+            return True
+        return watchdog.is_late
 
     def _fail(self, reason: str) -> None:
         """Stop the programs, if they run, and say so."""
