@@ -328,8 +328,9 @@ class _MachineReader:
         system = system_points(file)
         drafts = list(self._drafts(cards, [point.name for point in system]))
         known = {draft.point.name: draft.point for draft in drafts}
-        taken = [*known, *(point.name for point in system)]
-        alarms = list(read_alarms(self._reader, self._part("alarms"), known, taken))
+        declared = list(self._part("points").entry.keys)
+        names = [point.name for point in system]
+        alarms = list(read_alarms(self._reader, self._part("alarms"), known, declared, names))
         drafts += alarm_points(alarms)
         channels = assign_channels(drafts, cards, self._reader)
         hmi = place_on_hmi(drafts, self._reader, file)

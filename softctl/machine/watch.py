@@ -23,18 +23,22 @@ _LIMIT_KEYS = ("point", "above", "below", "deadband")
 
 
 def read_alarms(
-    reader: Reader, part: Named, points: Mapping[str, Point], taken: Collection[str]
+    reader: Reader,
+    part: Named,
+    points: Mapping[str, Point],
+    declared: Collection[str],
+    system: Collection[str],
 ) -> Iterator[tuple[Named, WatchedAlarm]]:
     """The alarms with where they stand; what is wrong goes to the reader.
 
-    `points` are those that a limit may be about, `taken` the names that are no longer free.
+    `points` are the good ones of the `declared` names; `system` are names of system points.
     """
-    known = {name.upper() for name in taken}
+    taken = {name.upper() for name in (*declared, *system)}
     for named in reader.children(part, "alarms"):
         section = reader.section(named, AlarmSection)
-        if section is None or not _is_free(reader, named, known):
+        if section is None or not _is_free(reader, named, taken):
             continue
-        conditions = _AlarmConditions(reader, named, section, points).read()
+        conditions = _AlarmConditions(reader, named, section, points, declared).read()
         if conditions is not None:
             raised, stays = conditions
             suppressed = _scalar(named, "suppressed_when")
@@ -88,12 +92,18 @@ class _AlarmConditions:
     """Turns either shape of an alarm into the expressions that raise and keep it."""
 
     def __init__(
-        self, reader: Reader, named: Named, section: AlarmSection, points: Mapping[str, Point]
+        self,
+        reader: Reader,
+        named: Named,
+        section: AlarmSection,
+        points: Mapping[str, Point],
+        declared: Collection[str],
     ) -> None:
         self._reader = reader
         self._named = named
         self._section = section
         self._points = points
+        self._declared = declared
 
     def read(self) -> tuple[Scalar, Scalar | None] | None:
         """When it is raised, and while what it then stays (None: for as long as that)."""
@@ -111,8 +121,10 @@ class _AlarmConditions:
     def _limit(self, name: str) -> tuple[Scalar, Scalar | None] | None:
         point = self._points.get(name)
         if point is None:
-            hint = suggest(name, self._points)
-            self._complain("the name of a point", "point", hint)
+            # One that is declared and not good has its own complaint already.
+            if name not in self._declared:
+                hint = suggest(name, self._points)
+                self._complain("the name of a point", "point", hint)
             return None
         if point.type.kind not in (Kind.REAL, Kind.SIGNED, Kind.UNSIGNED):
             self._complain(f"a point with a number, not with a {point.type.name}", "point")

@@ -1,11 +1,16 @@
-"""The demo's machine file, to be read as it is or broken on purpose."""
+"""The demo's machine file without its alarms and guards, to be read or broken on purpose.
+
+They look at points, so a point that is changed on purpose could make errors of theirs.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 FILE = "configs/glasshouse_feed/machine.yaml"
-DEMO = (Path(__file__).parents[2] / FILE).read_text(encoding="utf-8")
+WHOLE = (Path(__file__).parents[2] / FILE).read_text(encoding="utf-8")
+_BEFORE, _, _WATCHED = WHOLE.partition("\nalarms:\n")
+DEMO = _BEFORE + "\n" + _WATCHED[_WATCHED.index("\n# A broken wire reads as") :]
 
 
 def edited(*edits: tuple[str, str]) -> str:

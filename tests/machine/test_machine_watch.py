@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from demo_file import FILE, WHOLE
 
 from softctl.alarms import Ending, Priority
 from softctl.errors import ProblemsError
-from softctl.machine import Machine, Role, parse_machine
+from softctl.machine import Address, Machine, Role, parse_machine
 from softctl.values.tables import Table
 
 HEAD = """\
@@ -99,6 +100,38 @@ def test_alarms_have_points_behind_the_machines_own() -> None:
     assert machine.points["ALARM_REQUEST"].hmi is not None
     assert machine.points["ALARM_NUMBER"].high == 2
     assert "ALARM_REQUEST" not in read("").points
+
+
+def test_an_alarm_keeps_its_address_when_points_are_added() -> None:
+    """Alarm number n is discrete input and, as a state, input register 1000 + n."""
+    alarms = "alarms:\n  A: {when: LSH_1}\n  B: {when: LSH_1}\n"
+    more = "  MORE: {role: state, type: DINT}\n  LSL_1: {card: DI_1, wired: T_1.low}\n"
+    before, after = read(alarms).points, read(more + alarms).points
+    assert before["B"].hmi == after["B"].hmi == Address(Table.DISCRETE_INPUTS, 1_002)
+    assert before["B_STATE"].hmi == after["B_STATE"].hmi == Address(Table.INPUT_REGISTERS, 1_002)
+    assert before["ALARM_REQUEST"].hmi == after["ALARM_REQUEST"].hmi
+
+
+def test_a_broken_point_is_one_error_and_not_the_alarms_too() -> None:
+    """An alarm about a point that is declared wrongly has nothing to complain of."""
+    text = HEAD.replace("range: [0, 2]", "range: [2, 0]")
+    with pytest.raises(ProblemsError) as caught:
+        parse_machine(text + "alarms:\n  A: {point: LT_1, above: 1 m}\n", "machine.yaml")
+    (problem,) = caught.value.problems
+    assert "expected a range whose first value is below" in problem.message
+
+
+def test_the_demos_own_alarms_are_read() -> None:
+    """Each says what to do, and they have the first four numbers."""
+    machine = parse_machine(WHOLE, FILE)
+    assert [alarm.rule.name for alarm in machine.alarms.values()] == [
+        "FEED_FAIL",
+        "BLEND_FAIL",
+        "BATCH_HELD",
+        "LAHH_101",
+    ]
+    assert all(alarm.rule.response for alarm in machine.alarms.values())
+    assert machine.points["LAHH_101"].hmi == Address(Table.DISCRETE_INPUTS, 1_004)
 
 
 @pytest.mark.parametrize(
