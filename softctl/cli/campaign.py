@@ -41,17 +41,41 @@ def campaign(
     json_: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the result as JSON.")
     ] = None,
+    explore: Annotated[
+        bool,
+        typer.Option(
+            help="Instead change the programs' inputs at random, without a plant, against the"
+            " guards; where the inputs are few, in every way there is.",
+        ),
+    ] = False,
+    scans: Annotated[
+        int, typer.Option(min=1, help="With --explore: how many scans at most.")
+    ] = 1_000_000,
+    throughout: Annotated[
+        bool,
+        typer.Option(help="With --explore: also against what trials declare throughout."),
+    ] = False,
 ) -> None:
     """Run the campaigns that a machine folder has in campaigns/*.yaml.
 
     Each run draws what is given and what happens. The same seed finds the same, however
-    many processes share the runs. Ends with 1 when something went wrong in a run.
+    many processes share the runs. Ends with 1 when something went wrong in a run, or when
+    --explore found something.
     """
     from softctl.errors import SoftctlError
     from softctl.runtime.campaigns import find_campaigns, run_campaign, usable_workers
     from softctl.runtime.folder import demo_folder
 
     path = folder or demo_folder()
+    if explore:
+        if only or scheduler or workers:
+            raise SoftctlError(
+                "expected --explore without --only, --workers and --scheduler, got both"
+            )
+        _explore(path, seed, scans, throughout, found, json_)
+        return
+    if throughout:
+        raise SoftctlError("expected --throughout with --explore, got it alone")
     chosen = find_campaigns(path, only or ())
     if not chosen:
         raise SoftctlError(f"expected campaigns in {path / 'campaigns'}, got none")
@@ -75,6 +99,23 @@ def campaign(
         text = json.dumps([asdict(outcome) for outcome in outcomes], indent=2, ensure_ascii=False)
         _save(json_, text + "\n")
     if any(outcome.findings for outcome in outcomes):
+        raise typer.Exit(FAILURES)
+
+
+def _explore(
+    path: Path, seed: int, scans: int, throughout: bool, found: Path | None, json_: Path | None
+) -> None:
+    from softctl.cli.exploration import change_lines, exploration_json, run_exploration
+
+    explored = run_exploration(path, seed=seed, scans=scans, throughout=throughout)
+    for number, shown in enumerate(explored.shown if found is not None else (), 1):
+        assert found is not None
+        file = found / f"explored_{number}.{'yaml' if shown.trial else 'txt'}"
+        _save(file, shown.trial or "\n".join(change_lines(shown)) + "\n")
+        typer.echo(f"{number}. written to {file}")
+    if json_ is not None:
+        _save(json_, exploration_json(explored))
+    if explored.shown:
         raise typer.Exit(FAILURES)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from array import array
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from math import isinf
 from types import FrameType, MappingProxyType
 from typing import Any
@@ -21,7 +21,8 @@ from softctl.logic.schedule import Scheduled
 from softctl.logic.sfc import Chart
 from softctl.logic.transfer import TakeOver
 from softctl.logic.types import REAL, Type
-from softctl.logic.world import Configured, World
+from softctl.logic.used_names import used_names
+from softctl.logic.world import NOW, Configured, World
 from softctl.values.types import round_to_real
 
 LOOP_BUDGET = 1_000_000
@@ -330,6 +331,22 @@ class Instance:
             raise SoftctlError(f"expected a program with a chart, got {program}")
         state = self._programs[program.upper()]
         return tuple(s.name for s in chart.steps if getattr(state, mangle(s.name.upper())).X)
+
+    # What the programs depend on
+
+    def unused(self, names: Iterable[str]) -> set[str]:
+        """Those of the global variables that no program can depend on, as far as is certain."""
+        shared = [c.shared for entry in self._scheduled for c in entry.connections]
+        shared += [entry.single for entry in self._scheduled]
+        joined = {mangle(symbol.key) for symbol in shared if symbol is not None}
+        used = used_names(self._namespace) | joined
+        return {name for name in names if mangle(name.upper()) not in used}
+
+    @property
+    def depends_on_time(self) -> bool:
+        """FALSE only if no scan can go otherwise because of when it is."""
+        has_intervals = any(entry.interval_ns for entry in self._scheduled)
+        return has_intervals or mangle(NOW) in used_names(self._namespace)
 
     # Snapshots
 

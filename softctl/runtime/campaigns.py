@@ -19,6 +19,7 @@ from typing import Any
 from ruamel.yaml import YAML
 
 from softctl.errors import ProblemsError, SoftctlError
+from softctl.machine.document import Plain
 from softctl.runtime.dask_runs import scheduled
 from softctl.runtime.folder import load_folder, read_text, shown_path
 from softctl.runtime.trials import surroundings
@@ -182,10 +183,16 @@ def _finding(field: Field, failure: str, numbers: list[int]) -> Finding:
     draw = shrink(field.draw(numbers[0]), failure, field.play)
     entry = field.campaign.trial(draw)
     name = f"{field.campaign.name}_{numbers[0]}"
+    text = as_text(plain_trial(name, entry))
+    return Finding(failure, tuple(numbers), text, len(draw.happenings))
+
+
+def as_text(document: dict[str, Plain]) -> str:
+    """A document as the text of its file."""
     text = io.StringIO()
     yaml = YAML(typ="safe", pure=True)
     yaml.default_flow_style = False
     yaml.width = 100
     yaml.sort_base_mapping_type_on_output = False  # type: ignore[assignment]
-    yaml.dump(plain_trial(name, entry), text)
-    return Finding(failure, tuple(numbers), text.getvalue(), len(draw.happenings))
+    yaml.dump(document, text)
+    return text.getvalue()

@@ -1,0 +1,341 @@
+"""Random walks through a program's inputs, without a plant, against the machine's guards.
+
+A walk starts the program cold on a healthy field link and changes inputs now and then; in
+between they stay as they are, so that combinations last. Each walk gives each input its own
+weight and its own bias towards TRUE: changes that came like coin flips would keep a program
+near its beginning. What breaks is shrunk to the shortest list of changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from random import Random
+
+from softctl.control.guards import GuardClock, breaches
+from softctl.errors import Problem, ProblemsError
+from softctl.logic import Application, ConditionReader, LogicFault, Source
+from softctl.machine import Machine, Role, Scalar, Value, WatchedGuard
+from softctl.trial.input_values import explored_inputs
+from softctl.trial.names import Names, Origin
+from softctl.trial.shrinking import smallest
+
+CHANGE = 0.05
+"""The chance that something changes before a scan."""
+
+WALK_SCANS = 4_000
+"""How many scans a walk has before the next one starts the program anew."""
+
+_ALSO = 0.25
+"""The chance that another input changes in the same scan."""
+
+_RAREST = 0.01
+"""How much rarer than another an input may change in a walk."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """An input that has another value from a scan on; scans count from 0."""
+
+    scan: int
+    name: str
+    value: Value
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """A guard that broke, or a program that failed, in a scan; `key` tells them apart."""
+
+    key: str
+    text: str
+    scan: int
+    guard: WatchedGuard | None
+
+
+@dataclass(frozen=True, slots=True)
+class Discovery:
+    """The shortest list of changes that was found for a breach."""
+
+    breach: Breach
+    changes: tuple[Change, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A guard or an input that is not explored, and why."""
+
+    name: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Walked:
+    """What random walks found: how many scans they took, without those for shrinking."""
+
+    scans: int
+    walks: int
+    discoveries: tuple[Discovery, ...]
+
+
+class Explorer:
+    """A machine's programs, ready to be scanned with any inputs.
+
+    `guards` are those that can be looked at here. Raises ProblemsError for a condition that
+    has errors.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        application: Application,
+        names: Names,
+        guards: Sequence[WatchedGuard],
+    ) -> None:
+        self.machine = machine
+        self.application = application
+        self.names = names
+        self.instance = application.instantiate()
+        inputs, strange = explored_inputs(machine, [g.condition for g in guards])
+        self.left_out = [LeftOut(name, "its type is not explored") for name in strange]
+        self.guards = [guard for guard in guards if self._is_seen(guard)]
+        seen = Monitor(self, self.guards).names
+        unused = self.instance.unused([one.name for one in inputs]) - set(seen)
+        self.inputs = [one for one in inputs if one.name not in unused]
+        self._places = {one.name: place for place, one in enumerate(self.inputs)}
+        self._momentary = [place for place, one in enumerate(self.inputs) if one.is_momentary]
+        self.start = [one.initial for one in self.inputs]
+        self.write = self.instance.writer([one.name for one in self.inputs])
+        self._healthy()
+        self.cold = self.instance.snapshot()
+
+    def play(self, changes: Sequence[Change], scans: int, monitor: Monitor) -> Breach | None:
+        """Scan from a cold start with these changes, which are in order, until something breaks."""
+        self.instance.restore(self.cold)
+        monitor.reset()
+        values, places, momentary = list(self.start), self._places, self._momentary
+        scan, number, count = 0, 0, len(changes)
+        while scan < scans:
+            while number < count and changes[number].scan <= scan:
+                values[places[changes[number].name]] = changes[number].value
+                number += 1
+            self.write(values)
+            end = min(changes[number].scan, scans) if number < count else scans
+            is_given = any(values[place] for place in momentary)
+            breach = monitor.scan(scan, scan + 1 if is_given else end)
+            if breach is not None:
+                return breach
+            scan = scan + 1 if is_given else end
+            if is_given:
+                for place in momentary:
+                    values[place] = False
+        return None
+
+    def draw(self, seed: int, number: int, scans: int = WALK_SCANS) -> list[Change]:
+        """The changes of a walk; the same for the same seed and number."""
+        dice = Random(f"{seed} {number}")
+        inputs = self.inputs
+        if not inputs:
+            return []
+        bias = [dice.random() for _ in inputs]
+        weights = [_RAREST ** dice.random() for _ in inputs]
+        order = range(len(inputs))
+        changes = [
+            Change(0, one.name, one.draw(dice, b))
+            for one, b in zip(inputs, bias, strict=True)
+            if not one.is_momentary
+        ]
+        scan = 0
+        while True:
+            if dice.random() >= _ALSO:
+                scan += 1 + int(dice.expovariate(CHANGE))
+            if scan >= scans:
+                return changes
+            (place,) = dice.choices(order, weights)
+            changes.append(Change(scan, inputs[place].name, inputs[place].draw(dice, bias[place])))
+
+    def discover(self, breach: Breach, changes: Sequence[Change]) -> Discovery:
+        """The shortest list of changes that breaks the same, and when it does."""
+        monitor = Monitor(self, [breach.guard] if breach.guard is not None else [])
+        limit = breach.scan + 1
+
+        def fails(some: Sequence[Change]) -> bool:
+            found = self.play(some, limit, monitor)
+            return found is not None and found.key == breach.key
+
+        kept = smallest([one for one in changes if one.scan < limit], fails)
+        kept = smallest(_closer(kept, fails), fails)
+        last = self.play(kept, limit, monitor)
+        assert last is not None
+        return Discovery(last, tuple(kept))
+
+    def _healthy(self) -> None:
+        """The controller's own figures while programs run on a healthy link."""
+        points = self.machine.points
+        known = {"FIELD_LINK": True, "COMMS_ALARM": False, "CONTROL_STATE": 1}
+        names = [name for name in known if name in points]
+        self.instance.writer(names)([known[name] for name in names])
+
+    def _is_seen(self, guard: WatchedGuard) -> bool:
+        why = next(
+            (why for name in Monitor(self, [guard]).names if (why := self._hidden(name))), ""
+        )
+        if why:
+            self.left_out.append(LeftOut(guard.name, why))
+        return not why
+
+    def _hidden(self, name: str) -> str:
+        """Why a condition's name has no value here, or nothing."""
+        if self.names.origins[name] is Origin.PLANT:
+            return f"{name} is of the plant, which is not there"
+        point = self.names.point(name)
+        if point is not None and point.role in (Role.STEP, Role.ALARM, Role.SYSTEM):
+            return f"{name} comes from the controller, not from the programs"
+        return ""
+
+
+class Monitor:
+    """Scans the programs of an explorer and looks at some guards after each scan."""
+
+    def __init__(self, explorer: Explorer, guards: Sequence[WatchedGuard]) -> None:
+        self._scan = explorer.instance.scan
+        self._period_ns = explorer.machine.scan_ns
+        self._guards = list(guards)
+        self._pending: list[bool] = []
+        reader = ConditionReader(explorer.application, explorer.names.find)
+        problems: list[Problem] = []
+        pairs = [
+            (
+                reader.read(_source(g.condition), problems),
+                g.expected and reader.read(_source(g.expected), problems),
+            )
+            for g in guards
+        ]
+        text = "\nOR ".join(_suspicion(guard) for guard in guards) or "FALSE"
+        suspicion = reader.read(Source("guards", text), [] if problems else problems)
+        if problems:
+            raise ProblemsError(problems)
+        parts = [part for pair in pairs for part in pair if part]
+        evaluator = reader.compile([suspicion, *parts])
+        self.names = evaluator.names
+        self._load = evaluator.load
+        self._is_suspicious = evaluator.test(suspicion)
+        self._tests = [
+            (evaluator.test(condition), evaluator.test(answer) if answer else None)
+            for condition, answer in pairs
+        ]
+        shown = [
+            _path(explorer.names, name) for name in self.names if _is_here(explorer.names, name)
+        ]
+        self._read = explorer.instance.reader(shown)
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin anew: no time of a guard runs."""
+        self._clocks = [GuardClock(guard) for guard in self._guards]
+        self._pending.clear()
+
+    def scan(self, first: int, end: int) -> Breach | None:
+        """Scan from one scan to before another, until something breaks."""
+        run, load, read, pending = self._scan, self._load, self._read, self._pending
+        is_suspicious, period_ns = self._is_suspicious, self._period_ns
+        now_ns = 0
+        try:
+            if not self._guards:
+                for now_ns in range((first + 1) * period_ns, (end + 1) * period_ns, period_ns):
+                    run(now_ns)
+                return None
+            for now_ns in range((first + 1) * period_ns, (end + 1) * period_ns, period_ns):
+                run(now_ns)
+                load(read())
+                if is_suspicious() or pending:
+                    broken = self._look(now_ns)
+                    if broken is not None:
+                        text = broken.text or broken.name
+                        return Breach(broken.name, text, now_ns // period_ns - 1, broken)
+        except LogicFault as fault:
+            text = f"{fault.cause} ({fault.place.file}:{fault.place.line})"
+            return Breach(
+                f"fault: {text}", f"The program stops: {fault}", now_ns // period_ns - 1, None
+            )
+        return None
+
+    def _look(self, now_ns: int) -> WatchedGuard | None:
+        held = [(condition(), answer is not None and answer()) for condition, answer in self._tests]
+        self._pending[:] = [True] * any(condition and not answer for condition, answer in held)
+        return next(iter(breaches(self._clocks, held, now_ns)), None)
+
+
+def walk(
+    explorer: Explorer, *, seed: int, scans: int, on_walk: Callable[[int], None] = lambda _: None
+) -> Walked:
+    """Walk at random until so many scans are made, or every guard has been broken.
+
+    Each breach is told once, with the shortest list of changes for it. `on_walk` hears after
+    each walk how many scans there were.
+    """
+    found: dict[str, Discovery] = {}
+    open_ = list(explorer.guards)
+    monitor = Monitor(explorer, open_)
+    done = number = 0
+    while done < scans and (open_ or not explorer.guards):
+        length = min(WALK_SCANS, scans - done)
+        changes = explorer.draw(seed, number, length)
+        breach = explorer.play(changes, length, monitor)
+        done += length if breach is None else breach.scan + 1
+        number += 1
+        on_walk(done)
+        if breach is None or breach.key in found:
+            continue
+        found[breach.key] = explorer.discover(breach, changes)
+        open_ = [guard for guard in open_ if guard.name not in found]
+        monitor = Monitor(explorer, open_)
+    return Walked(done, number, tuple(found.values()))
+
+
+def _closer(changes: list[Change], fails: Callable[[Sequence[Change]], bool]) -> list[Change]:
+    """The changes with as little time between them as still fails."""
+    for place in range(len(changes)):
+        before = changes[place - 1].scan if place else 0
+        low, high = 0, changes[place].scan - before
+        while low < high:
+            middle = (low + high) // 2
+            shift = changes[place].scan - before - middle
+            moved = [replace(one, scan=one.scan - shift) for one in changes[place:]]
+            if fails([*changes[:place], *moved]):
+                changes, high = [*changes[:place], *moved], middle
+            else:
+                low = middle + 1
+    return changes
+
+
+def _suspicion(guard: WatchedGuard) -> str:
+    """An expression that is TRUE when the guard breaks now or its time runs."""
+    condition = f"(\n{_text(guard.condition)}\n)"
+    if guard.expected is None:
+        return condition
+    return f"({condition} AND NOT (\n{_text(guard.expected)}\n))"
+
+
+def _text(condition: Scalar) -> str:
+    return str(condition.value).strip().rstrip(";")
+
+
+def _source(condition: Scalar) -> Source:
+    """The expression at its place in the file, so that complaints point there."""
+    place = condition.place
+    return Source(
+        place.file, "\n" * (place.line - 1) + " " * (place.column - 1) + str(condition.value)
+    )
+
+
+def _is_here(names: Names, name: str) -> bool:
+    """Whether the programs' instance has a variable of this name."""
+    point = names.point(name) if names.origins[name] is Origin.POINT else None
+    return names.origins[name] is not Origin.PLANT and (
+        point is None or point.role is not Role.STEP
+    )
+
+
+def _path(names: Names, name: str) -> str:
+    point = names.point(name) if names.origins[name] is Origin.POINT else None
+    return name if point is None else point.source or point.name
