@@ -117,7 +117,7 @@ def value_text(point: Point, value: Value) -> str:
 
 
 def _alarms(controller: Controller) -> Iterator[RenderableType]:
-    """The alarms on the list, those that wait for somebody first, and broken guards."""
+    """The alarms on the list, those that wait for somebody first, forces and broken guards."""
     listed = [alarm for alarm in controller.watch.board.alarms.values() if alarm.state.is_listed]
     listed.sort(key=lambda alarm: alarm.state.is_acknowledged)
     for alarm in listed[:_ALARM_LINES]:
@@ -127,6 +127,9 @@ def _alarms(controller: Controller) -> Iterator[RenderableType]:
         yield Text(text, style="" if alarm.state.is_acknowledged else _ABNORMAL)
     if len(listed) > _ALARM_LINES:
         yield Text(f"! and {len(listed) - _ALARM_LINES} more alarms", style=_ABNORMAL)
+    for path, value in controller.instance.forces.items():
+        shown = f"{value:.6g}" if isinstance(value, float) else value
+        yield Text(f"! forced: {path} held at {shown}", style=_ABNORMAL)
     if controller.watch.guards_broken:
         yield Text(f"! guards broken: {controller.watch.guards_broken}", style=_ABNORMAL)
 

@@ -36,3 +36,21 @@ def test_programs_that_do_not_run_are_named_in_words() -> None:
     text = shown(status)
     assert "! PROGRAM STOPPED: a scan hung" in text
     assert "PROGRAMS STOPPED" not in text
+
+
+def test_alarms_forces_and_broken_guards_are_always_shown() -> None:
+    """Who waits for somebody stands first; nothing of it is hidden while it lasts."""
+    folder = load_folder(demo_folder())
+    controller = Controller(folder.machine, folder.application)
+    status = Status(folder.machine, None, controller)
+    assert "!  " not in shown(status).replace("! COMMS ALARM", "")
+    controller.instance.force("LT_101", 1.3)
+    controller.watch.guards_broken = 2
+    for scan in range(60):
+        controller.scan(scan * 50_000_000)
+    text = shown(status)
+    assert "! LAHH_101  Day tank above its upper switch  (high, unacknowledged)" in text
+    assert "! forced: LT_101 held at 1.3" in text
+    assert "! guards broken: 2" in text
+    controller.instance.release_all()
+    assert "forced" not in shown(status)
