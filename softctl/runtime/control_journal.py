@@ -55,6 +55,10 @@ class ControlJournal:
 
         return note_and_pass
 
+    def note_run(self, what: str) -> None:
+        """The controller itself started or stopped."""
+        self._note("run", self._controller.machine.name, what, "", {})
+
     def note_happening(self, happening: Happening) -> None:
         """An alarm changed or a guard broke; the latter with all points of the last 10 s."""
         if isinstance(happening, AlarmChange):

@@ -143,6 +143,8 @@ class ControlService:
         self.faults.started_ns = time.monotonic_ns()
         where = await self.server.start(host, port, tls, self._sink)
         self._serving = *where, tls
+        if self._journal is not None:
+            self._journal.note_run("started")
         self._link = FieldLink(machine, controller.field_banks, *field, self._sink, field_tls)
         if machine.watchdog_ns is not None:
             self._watchdog = ScanWatchdog(
@@ -175,6 +177,7 @@ class ControlService:
         if self._keeper is not None:
             self._keeper.close()
         if self._journal is not None:
+            self._journal.note_run("stopped")
             self._journal.close()
 
     async def wait(self) -> None:

@@ -102,6 +102,10 @@ def test_the_journal_tells_who_did_what(tmp_path: Path) -> None:
     printed = softctl("journal", str(tmp_path), *state)
     lines = [line.split(maxsplit=1)[1] for line in printed.splitlines()]
     assert "alarm TURNS                 raised" in lines
+    assert [line for line in lines if line.startswith("run counter")] == [
+        "run counter                 started",
+        "run counter                 stopped",
+    ]
     written = [line for line in lines if line.startswith("setpoint PACE")]
     assert len(written) == 1, "told once, as it changed once, and 99 was refused"
     assert "written 7" in written[0]
