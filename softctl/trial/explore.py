@@ -1,7 +1,8 @@
 """Random walks through a program's inputs, without a plant, against the machine's guards.
 
-A walk starts the program cold on a healthy field link and changes inputs now and then; in
-between they stay as they are, so that combinations last. Each walk gives each input its own
+A walk starts the program cold on a healthy field link, or where an earlier one came to a new
+situation, and changes inputs now and then; in between they stay as they are, so that
+combinations last. Each walk gives each input its own
 weight and its own bias towards TRUE: changes that came like coin flips would keep a program
 near its beginning. What breaks is shrunk to the shortest list of changes.
 """
@@ -10,7 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from random import Random
+from typing import Any
 
 from softctl.control.guards import GuardClock, breaches
 from softctl.errors import Problem, ProblemsError
@@ -19,12 +22,20 @@ from softctl.machine import Machine, Role, Scalar, Value, WatchedGuard
 from softctl.trial.input_values import explored_inputs
 from softctl.trial.names import Names, Origin
 from softctl.trial.shrinking import smallest
+from softctl.values.types import Kind
 
 CHANGE = 0.05
 """The chance that something changes before a scan."""
 
-WALK_SCANS = 4_000
-"""How many scans a walk has before the next one starts the program anew."""
+WALK_SCANS = 2_000
+"""How many scans a walk has before another one begins."""
+
+_DEEPEST = 20_000
+_MOST_LEADS = 1_000
+"""No walk begins behind that scan, and there are not more places to begin at than those."""
+
+_COLD = 0.25
+"""The chance that a walk begins cold whatever has been found."""
 
 _ALSO = 0.25
 """The chance that another input changes in the same scan."""
@@ -40,6 +51,16 @@ class Change:
     scan: int
     name: str
     value: Value
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """Where a walk can go on: the state before a scan, the inputs, the changes that led there."""
+
+    scan: int
+    state: Any
+    values: tuple[Value, ...]
+    changes: tuple[Change, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,32 +128,47 @@ class Explorer:
         self.write = self.instance.writer([one.name for one in self.inputs])
         self._healthy()
         self.cold = self.instance.snapshot()
+        self.beginning = Lead(0, self.cold, tuple(self.start), ())
 
-    def play(self, changes: Sequence[Change], scans: int, monitor: Monitor) -> Breach | None:
-        """Scan from a cold start with these changes, which are in order, until something breaks."""
-        self.instance.restore(self.cold)
+    def play(
+        self,
+        changes: Sequence[Change],
+        end: int,
+        monitor: Monitor,
+        lead: Lead | None = None,
+        on_pause: Callable[[int, Sequence[Value]], None] | None = None,
+    ) -> Breach | None:
+        """Scan with these changes, which are in order, to before a scan or until a breach.
+
+        Begins cold or at a lead. `on_pause` is called before each scan that brings a change,
+        with its number and the inputs until then.
+        """
+        lead = lead or self.beginning
+        self.instance.restore(lead.state)
         monitor.reset()
-        values, places, momentary = list(self.start), self._places, self._momentary
-        scan, number, count = 0, 0, len(changes)
-        while scan < scans:
+        values, places, momentary = list(lead.values), self._places, self._momentary
+        scan, number, count = lead.scan, 0, len(changes)
+        while scan < end:
             while number < count and changes[number].scan <= scan:
                 values[places[changes[number].name]] = changes[number].value
                 number += 1
             self.write(values)
-            end = min(changes[number].scan, scans) if number < count else scans
             is_given = any(values[place] for place in momentary)
-            breach = monitor.scan(scan, scan + 1 if is_given else end)
+            until = min(changes[number].scan, end) if number < count else end
+            until = scan + 1 if is_given else until
+            breach = monitor.scan(scan, until)
             if breach is not None:
                 return breach
-            scan = scan + 1 if is_given else end
+            scan = until
             if is_given:
                 for place in momentary:
                     values[place] = False
+            if on_pause is not None:
+                on_pause(scan, values)
         return None
 
-    def draw(self, seed: int, number: int, scans: int = WALK_SCANS) -> list[Change]:
-        """The changes of a walk; the same for the same seed and number."""
-        dice = Random(f"{seed} {number}")
+    def draw(self, dice: Random, first: int, end: int) -> list[Change]:
+        """The changes of a walk; one from a cold start begins with other inputs."""
         inputs = self.inputs
         if not inputs:
             return []
@@ -142,13 +178,13 @@ class Explorer:
         changes = [
             Change(0, one.name, one.draw(dice, b))
             for one, b in zip(inputs, bias, strict=True)
-            if not one.is_momentary
+            if not one.is_momentary and first == 0
         ]
-        scan = 0
+        scan = first
         while True:
             if dice.random() >= _ALSO:
                 scan += 1 + int(dice.expovariate(CHANGE))
-            if scan >= scans:
+            if scan >= end:
                 return changes
             (place,) = dice.choices(order, weights)
             changes.append(Change(scan, inputs[place].name, inputs[place].draw(dice, bias[place])))
@@ -265,28 +301,64 @@ class Monitor:
         return next(iter(breaches(self._clocks, held, now_ns)), None)
 
 
+class Leads:
+    """The situations that walks have come to: steps, and outputs and states that are BOOL."""
+
+    def __init__(self, explorer: Explorer) -> None:
+        self._explorer = explorer
+        points = explorer.machine.points.values()
+        shown = [p for p in points if p.role in (Role.OUTPUT, Role.STATE)]
+        steps = [(c.program, s.name) for c in explorer.application.charts for s in c.steps]
+        self._read = explorer.instance.reader(
+            [p.source or p.name for p in shown if p.type.kind is Kind.BOOL]
+            + [f"{program}.{step}.X" for program, step in steps]
+        )
+        self._seen: set[tuple[bool, ...]] = set()
+        self._leads = [explorer.beginning]
+
+    def choose(self, dice: Random) -> Lead:
+        """One of them, rather a new one, and now and then the cold start."""
+        count = len(self._leads)
+        place = max(dice.randrange(count), dice.randrange(count))
+        return self._leads[0 if dice.random() < _COLD else place]
+
+    def look(
+        self, lead: Lead, changes: Sequence[Change], scan: int, values: Sequence[Value]
+    ) -> None:
+        """Keep where a walk is, if nobody has been in this situation."""
+        situation = self._read()
+        if situation in self._seen or scan > _DEEPEST or len(self._leads) > _MOST_LEADS:
+            return
+        self._seen.add(situation)
+        path = (*lead.changes, *(one for one in changes if one.scan < scan))
+        self._leads.append(Lead(scan, self._explorer.instance.snapshot(), tuple(values), path))
+
+
 def walk(
     explorer: Explorer, *, seed: int, scans: int, on_walk: Callable[[int], None] = lambda _: None
 ) -> Walked:
     """Walk at random until so many scans are made, or every guard has been broken.
 
-    Each breach is told once, with the shortest list of changes for it. `on_walk` hears after
-    each walk how many scans there were.
+    Each breach is told once, with the shortest list of changes for it. The same seed walks
+    alike. `on_walk` hears after each walk how many scans there were.
     """
     found: dict[str, Discovery] = {}
     open_ = list(explorer.guards)
-    monitor = Monitor(explorer, open_)
+    monitor, leads = Monitor(explorer, open_), Leads(explorer)
     done = number = 0
     while done < scans and (open_ or not explorer.guards):
-        length = min(WALK_SCANS, scans - done)
-        changes = explorer.draw(seed, number, length)
-        breach = explorer.play(changes, length, monitor)
-        done += length if breach is None else breach.scan + 1
+        dice = Random(f"{seed} {number}")
+        lead = leads.choose(dice)
+        end = lead.scan + min(WALK_SCANS, scans - done)
+        changes = explorer.draw(dice, lead.scan, end)
+        look = partial(leads.look, lead, changes)
+        breach = explorer.play(changes, end, monitor, lead, look)
+        done += (end if breach is None else breach.scan + 1) - lead.scan
         number += 1
         on_walk(done)
         if breach is None or breach.key in found:
             continue
-        found[breach.key] = explorer.discover(breach, changes)
+        found[breach.key] = explorer.discover(breach, [*lead.changes, *changes])
         open_ = [guard for guard in open_ if guard.name not in found]
         monitor = Monitor(explorer, open_)
     return Walked(done, number, tuple(found.values()))

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from random import Random
 from time import process_time
 
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
@@ -39,7 +40,7 @@ def walking(explorer: Explorer, scans: int) -> float:
 def unwatched(explorer: Explorer, scans: int) -> float:
     """Scans a second of the programs alone, with changes drawn before."""
     nobody = Monitor(explorer, [])
-    walks = [explorer.draw(1, number) for number in range(max(1, scans // WALK_SCANS))]
+    walks = [explorer.draw(Random(number), 0, WALK_SCANS) for number in range(scans // WALK_SCANS)]
     begin = process_time()
     for changes in walks:
         explorer.play(changes, WALK_SCANS, nobody)

@@ -11,6 +11,7 @@ from softctl.cli import main
 from softctl.runtime.explorations import Explored, explore_folder
 from softctl.runtime.folder import load_folder
 from softctl.runtime.trials import load_trials, run_trials
+from softctl.trial.explore import WALK_SCANS
 
 MACHINE = """\
 name: explored
@@ -62,6 +63,14 @@ STEP B: END_STEP
 TRANSITION FROM A TO B := EYE; END_TRANSITION
 TRANSITION FROM B TO A := GO; END_TRANSITION
 """
+# Two times of 70 s, the second only with the eye: a walk is 100 s long.
+LONG = """\
+INITIAL_STEP A: END_STEP
+STEP B: END_STEP
+STEP C: LAMP(N); END_STEP
+TRANSITION FROM A TO B := A.T >= T#70s; END_TRANSITION
+TRANSITION FROM B TO C := B.T >= T#70s AND EYE; END_TRANSITION
+"""
 EXCLUDED = MACHINE.replace("never: LAMP", "never: LAMP AND HORN")
 
 
@@ -112,6 +121,16 @@ def test_the_same_seed_finds_the_same(tmp_path: Path) -> None:
     first, again = explored(tmp_path, RARE, seed=5), explored(tmp_path, RARE, seed=5)
     assert (first.exploration, first.shown) == (again.exploration, again.shown)
     assert explored(tmp_path, RARE, seed=6).exploration.scans != first.exploration.scans
+
+
+def test_a_walk_goes_on_where_an_earlier_one_came_to_something_new(tmp_path: Path) -> None:
+    """What needs more scans than one walk has is found, and shrunk from the cold start."""
+    found = explored(tmp_path, f"PROGRAM Main\n{LONG}END_PROGRAM\n", scans=60_000)
+    (shown,) = found.shown
+    assert shown.discovery.breach.scan >= 2 * 70 * 20 > WALK_SCANS
+    assert [(c.name, c.value) for c in shown.discovery.changes] == [("EYE", True)]
+    assert shown.discovery.changes[0].scan == 0
+    assert shown.trial
 
 
 def test_a_program_that_stops_is_found(tmp_path: Path) -> None:
