@@ -99,10 +99,11 @@ async def test_a_program_that_hangs_is_ended_with_its_line(
     folder: MachineFolder, tmp_path: Path
 ) -> None:
     """A long loop within its budget: the watchdog ends it, outputs go to fail-safe."""
-    spoil = """PROGRAM Spoil VAR i, j : DINT; x : LREAL := 2.0; END_VAR
+    # Far longer than the watchdog's time on any machine: seconds, if nobody ended it.
+    work = "x := SQRT(x + 1.0); x := SIN(x) * COS(x) + 3.0; x := LN(x) + EXP(x / 10.0);\n"
+    spoil = f"""PROGRAM Spoil VAR i : DINT; x : LREAL := 2.0; END_VAR
 FOR i := 1 TO 900_000 DO
-x := SQRT(x + 1.0); x := SIN(x) * COS(x) + 3.0; x := LN(x) + EXP(x / 10.0); j := j + i MOD 7;
-END_FOR;
+{20 * work}END_FOR;
 END_PROGRAM"""
     async with Pair(folder, tmp_path, watchdog_ns=300_000_000) as pair:
         await pair.feed()
