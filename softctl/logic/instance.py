@@ -17,12 +17,13 @@ from softctl.logic.paths import Location, coerce_value, locate
 from softctl.logic.python_expressions import CELLS, mangle
 from softctl.logic.python_fault import BudgetFault, ScanFault
 from softctl.logic.python_module import MARK
+from softctl.logic.resolve import LIBRARY
 from softctl.logic.schedule import Scheduled
 from softctl.logic.sfc import Chart
 from softctl.logic.transfer import TakeOver
 from softctl.logic.types import REAL, Type
-from softctl.logic.used_names import used_names
-from softctl.logic.world import NOW, Configured, World
+from softctl.logic.used_names import time_matters, used_names
+from softctl.logic.world import Configured, World
 from softctl.values.types import round_to_real
 
 LOOP_BUDGET = 1_000_000
@@ -344,9 +345,16 @@ class Instance:
 
     @property
     def depends_on_time(self) -> bool:
-        """FALSE only if no scan can go otherwise because of when it is."""
+        """FALSE only if no scan can go otherwise because of when it is.
+
+        The times of a chart's steps do not count while no program looks at them.
+        """
         has_intervals = any(entry.interval_ns for entry in self._scheduled)
-        return has_intervals or mangle(NOW) in used_names(self._namespace)
+        charts = {f"b_{key}" for key in self._charts}
+        own = (source.text for source in self._sources if source.name != LIBRARY)
+        # Nothing stops a text from naming the chart's hidden variables.
+        is_hidden_named = any("__" in text for text in own)
+        return has_intervals or is_hidden_named or time_matters(self._namespace, charts)
 
     # Snapshots
 

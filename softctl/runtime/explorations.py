@@ -12,9 +12,10 @@ from softctl.runtime.campaigns import as_text
 from softctl.runtime.folder import load_folder
 from softctl.runtime.trials import load_trials, surroundings
 from softctl.trial.exploration import Exploration, as_trial, explore, throughout_guards
-from softctl.trial.explore import Discovery, Explorer
+from softctl.trial.explore import Breach, Discovery, Explorer
 from softctl.trial.names import Names
 from softctl.trial.parse import Surroundings, parse_trials
+from softctl.trial.result import Result
 from softctl.trial.run import VirtualRunner
 from softctl.trial.shrinking import failure_key
 
@@ -75,6 +76,17 @@ def _trial(discovery: Discovery, explorer: Explorer, around: Surroundings, name:
     text = as_text({"trials": {name: as_trial(discovery, explorer)}})
     try:
         file = parse_trials(text, f"{name}.yaml", around)
-        return text if failure_key(VirtualRunner(around).run(file, file.trials[0])) else ""
+        result = VirtualRunner(around).run(file, file.trials[0])
     except (ProblemsError, SoftctlError):
         return ""
+    return text if _shows(result, discovery.breach, around) else ""
+
+
+def _shows(result: Result, breach: Breach, around: Surroundings) -> bool:
+    """Whether a trial went wrong for the reason that was found."""
+    if breach.guard is None:
+        return bool(result.stopped)
+    if breach.guard.name in around.machine.guards:
+        told = f"guard {breach.guard.name} broken"
+        return any(event.what.startswith(told) for event in result.events)
+    return failure_key(result) == breach.text

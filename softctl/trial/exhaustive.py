@@ -1,8 +1,9 @@
 """Every state that a small program can come to, whatever its inputs do: a proof, if it ends.
 
 States are found breadth first from a cold start: each is scanned with every combination of
-the inputs. Time and the inputs' last values are left out of a state, which is sound only
-for a program that looks at no time, and because every scan is given all inputs anew.
+the inputs. Time stands still, and the inputs' last values are left out of a state: that is
+sound only for a program that looks at no time, and because every scan is given all inputs
+anew.
 """
 
 from __future__ import annotations
@@ -40,7 +41,10 @@ def why_not(explorer: Explorer) -> str:
     if explorer.left_out:
         return f"{explorer.left_out[0].name} is left out"
     if explorer.instance.depends_on_time:
-        return "the programs depend on time (timers, charts or tasks)"
+        return "the programs depend on time (timers, times of steps or actions, tasks)"
+    names = [name.upper() for name in Monitor(explorer, explorer.guards).names]
+    if any(name.endswith(".T") or "__" in name for name in names):
+        return "a guard depends on the time of a step"
     timed = [guard.name for guard in explorer.guards if guard.within_ns]
     if timed:
         return f"the guard {timed[0]} has a time"

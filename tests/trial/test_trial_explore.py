@@ -62,6 +62,7 @@ INITIAL_STEP A: END_STEP
 STEP B: END_STEP
 TRANSITION FROM A TO B := EYE; END_TRANSITION
 TRANSITION FROM B TO A := GO; END_TRANSITION
+ACTION Ring: HORN := EYE; END_ACTION
 """
 # Two times of 70 s, the second only with the eye: a walk is 100 s long.
 LONG = """\
@@ -174,6 +175,24 @@ def test_a_search_of_all_states_finds_the_shortest_way(tmp_path: Path) -> None:
     assert [(c.scan, c.name) for c in discovery.changes] == [(0, "EYE"), (0, "KEY")]
 
 
+def test_a_chart_whose_times_nobody_looks_at_is_proved(tmp_path: Path) -> None:
+    """Two steps, and the horn of the second one as the eye is: before, A, B silent, B loud."""
+    chart = CHART.replace("STEP B:", "STEP B: Ring(N);")
+    machine = MACHINE.replace("never: LAMP", "never: HORN AND Main.A")
+    found = explored(tmp_path, f"PROGRAM Main\n{chart}END_PROGRAM\n", machine).exploration
+    assert found.no_proof == ""
+    assert found.states >= 4
+    assert [one.breach.key for one in found.discoveries] == ["DARK"]
+
+
+def test_a_guard_on_the_time_of_a_step_is_no_proof(tmp_path: Path) -> None:
+    """The program itself looks at no time, but its guard does."""
+    machine = MACHINE.replace("never: LAMP", "never: Main.A.T > T#1h")
+    program = f"PROGRAM Main\n{CHART}END_PROGRAM\n"
+    found = explored(tmp_path, program, machine, scans=2_000).exploration
+    assert "the time of a step" in found.no_proof
+
+
 def test_a_counter_that_does_not_close_is_no_proof(tmp_path: Path) -> None:
     """Where the states do not end within the scans, that is said, and walks follow."""
     counting = "IF EYE AND KEY AND GO THEN n := n + 1; END_IF;\nHORN := n > 7;\nEND_PROGRAM"
@@ -190,7 +209,13 @@ def test_a_counter_that_does_not_close_is_no_proof(tmp_path: Path) -> None:
         ("VAR t : TON; END_VAR\nt(IN := EYE, PT := T#1s);\nHORN := t.Q;", "time"),
         ("HORN := EYE AND NOT COMMS_ALARM;", "COMMS_ALARM"),
         ("HORN := EYE AND BOUND > 3;", "BOUND"),
-        (CHART, "time"),
+        (CHART.replace("EYE;", "EYE AND A.T > T#1s;", 1), "time"),
+        (CHART.replace("EYE;", "A.__SINCE > T#1s;", 1), "time"),
+        (CHART.replace("EYE;", "__NOW > T#1s;", 1), "time"),
+        (CHART.replace("STEP B:", "STEP B: Ring(L, T#2s);"), "time"),
+        (CHART.replace("STEP B:", "STEP B: Ring(SD, T#2s);"), "time"),
+        (CHART.replace("STEP B:", "STEP B: Ring(SL, T#2s);"), "time"),
+        (CHART.replace("STEP B:", "STEP B: Ring(DS, T#2s);"), "time"),
     ],
 )
 def test_a_proof_is_refused_where_a_state_says_too_little(
