@@ -87,7 +87,7 @@ def _print(explored: Explored) -> None:
     for number, shown in enumerate(explored.shown, 1):
         count = len(shown.discovery.changes)
         typer.echo(f"  {number}. {shown.discovery.breach.text}")
-        typer.echo(f"    shortest list of changes that was found ({count}):")
+        typer.echo(f"    shortest list of changes that was found ({count}); all else as at rest:")
         for line in change_lines(shown):
             typer.echo(f"      {line}")
     if not explored.shown:

@@ -11,7 +11,13 @@ from softctl.errors import ProblemsError, SoftctlError
 from softctl.runtime.campaigns import as_text
 from softctl.runtime.folder import load_folder
 from softctl.runtime.trials import load_trials, surroundings
-from softctl.trial.exploration import Exploration, as_trial, explore, throughout_guards
+from softctl.trial.exploration import (
+    Exploration,
+    as_trial,
+    explore,
+    throughout_guards,
+    values_at_rest,
+)
 from softctl.trial.explore import Breach, Discovery, Explorer
 from softctl.trial.names import Names
 from softctl.trial.parse import Surroundings, parse_trials
@@ -56,7 +62,7 @@ def explore_folder(
     if throughout:
         guards += throughout_guards([trial for _, trial in load_trials(loaded).trials()])
     names = Names(machine, loaded.application, around.plant)
-    explorer = Explorer(machine, loaded.application, names, guards)
+    explorer = Explorer(machine, loaded.application, names, guards, values_at_rest(around))
     began_s = time.perf_counter()
     found = explore(explorer, seed=seed, scans=scans, on_scans=on_scans)
     wall_s = time.perf_counter() - began_s

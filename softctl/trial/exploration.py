@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 from softctl.machine import Role, Scalar, Value, WatchedGuard
 from softctl.machine.document import Plain
+from softctl.trial.bench import VirtualBench
 from softctl.trial.exhaustive import Search, why_not
 from softctl.trial.explore import Discovery, Explorer, LeftOut, walk
 from softctl.trial.input_values import Input
 from softctl.trial.model import Trial, Watch
+from softctl.trial.parse import Surroundings
 from softctl.values.types import Kind
 
 
@@ -48,6 +50,18 @@ def explore(
     keys = [one.breach.key for one in known]
     found = (*known, *(one for one in walked.discoveries if one.breach.key not in keys))
     return _told(explorer, seed, why, walked.scans, states, found)
+
+
+def values_at_rest(around: Surroundings) -> dict[str, Value]:
+    """What the plant says of itself before anything moves: the inputs that a walk begins with."""
+    plant = around.plant
+    start = plant.snapshot()
+    bench = VirtualBench(around.machine, around.application, plant)
+    bench.next_scan()
+    names = [p.name for p in around.machine.points.values() if p.role is Role.INPUT]
+    values = bench.controller.instance.reader(names)()
+    plant.restore(start)
+    return dict(zip(names, values, strict=True))
 
 
 def throughout_guards(trials: Sequence[Trial]) -> Iterator[WatchedGuard]:

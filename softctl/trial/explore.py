@@ -9,7 +9,7 @@ near its beginning. What breaks is shrunk to the shortest list of changes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from random import Random
@@ -19,7 +19,7 @@ from softctl.control.guards import GuardClock, breaches
 from softctl.errors import Problem, ProblemsError
 from softctl.logic import Application, ConditionReader, LogicFault, Source
 from softctl.machine import Machine, Role, Scalar, Value, WatchedGuard
-from softctl.trial.input_values import explored_inputs
+from softctl.trial.input_values import Input, explored_inputs
 from softctl.trial.names import Names, Origin
 from softctl.trial.shrinking import smallest
 from softctl.values.types import Kind
@@ -101,8 +101,9 @@ class Walked:
 class Explorer:
     """A machine's programs, ready to be scanned with any inputs.
 
-    `guards` are those that can be looked at here. Raises ProblemsError for a condition that
-    has errors.
+    `rest` has the values of inputs with which walks begin, where they are not a point's
+    initial ones. `guards` become those that can be looked at here. Raises ProblemsError for a
+    condition that has errors.
     """
 
     def __init__(
@@ -111,6 +112,7 @@ class Explorer:
         application: Application,
         names: Names,
         guards: Sequence[WatchedGuard],
+        rest: Mapping[str, Value] | None = None,
     ) -> None:
         self.machine = machine
         self.application = application
@@ -121,7 +123,12 @@ class Explorer:
         self.guards = [guard for guard in guards if self._is_seen(guard)]
         seen = Monitor(self, self.guards).names
         unused = self.instance.unused([one.name for one in inputs]) - set(seen)
-        self.inputs = [one for one in inputs if one.name not in unused]
+        values = rest or {}
+        self.inputs = [
+            replace(one, initial=values.get(one.name, one.initial))
+            for one in inputs
+            if one.name not in unused
+        ]
         self._places = {one.name: place for place, one in enumerate(self.inputs)}
         self._momentary = [place for place, one in enumerate(self.inputs) if one.is_momentary]
         self.start = [one.initial for one in self.inputs]
@@ -168,17 +175,18 @@ class Explorer:
         return None
 
     def draw(self, dice: Random, first: int, end: int) -> list[Change]:
-        """The changes of a walk; one from a cold start begins with other inputs."""
+        """The changes of a walk; from a cold start some of its inputs begin otherwise."""
         inputs = self.inputs
         if not inputs:
             return []
-        bias = [dice.random() for _ in inputs]
+        bias = [_bias(dice, one) for one in inputs]
+        rest = dice.random()
         weights = [_RAREST ** dice.random() for _ in inputs]
         order = range(len(inputs))
         changes = [
             Change(0, one.name, one.draw(dice, b))
             for one, b in zip(inputs, bias, strict=True)
-            if not one.is_momentary and first == 0
+            if not one.is_momentary and first == 0 and dice.random() >= rest
         ]
         scan = first
         while True:
@@ -227,6 +235,12 @@ class Explorer:
         if point is not None and point.role in (Role.STEP, Role.ALARM, Role.SYSTEM):
             return f"{name} comes from the controller, not from the programs"
         return ""
+
+
+def _bias(dice: Random, one: Input) -> float:
+    """How often an input is TRUE when it changes: rather as it is at rest."""
+    bias = sorted((dice.random(), dice.random()))
+    return bias[1] if one.initial else bias[0]
 
 
 class Monitor:

@@ -17,7 +17,7 @@ from time import process_time
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.trials import load_trials, surroundings
 from softctl.trial.bench import VirtualBench
-from softctl.trial.exploration import throughout_guards
+from softctl.trial.exploration import throughout_guards, values_at_rest
 from softctl.trial.explore import WALK_SCANS, Explorer, Monitor, walk
 from softctl.trial.names import Names
 
@@ -26,8 +26,10 @@ def explorer_of(folder: MachineFolder) -> Explorer:
     """A folder's explorer with every guard that can be looked at."""
     trials = [trial for _, trial in load_trials(folder).trials()]
     guards = [*folder.machine.guards.values(), *throughout_guards(trials)]
-    names = Names(folder.machine, folder.application, surroundings(folder).plant)
-    return Explorer(folder.machine, folder.application, names, guards)
+    around = surroundings(folder)
+    names = Names(folder.machine, folder.application, around.plant)
+    rest = values_at_rest(around)
+    return Explorer(folder.machine, folder.application, names, guards, rest)
 
 
 def walking(explorer: Explorer, scans: int) -> float:

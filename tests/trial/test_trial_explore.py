@@ -193,6 +193,19 @@ def test_a_guard_on_the_time_of_a_step_is_no_proof(tmp_path: Path) -> None:
     assert "the time of a step" in found.no_proof
 
 
+def test_a_list_begins_with_the_machine_at_rest(tmp_path: Path) -> None:
+    """An input that an open contact makes TRUE is so until it is changed, and in the trial."""
+    machine = MACHINE.replace("EYE: {card: DI_1,", "EYE: {card: DI_1, true_when: open,")
+    found = explored(tmp_path, "PROGRAM Main\nLAMP := DOOR AND NOT EYE;\nEND_PROGRAM\n", machine)
+    (shown,) = found.shown
+    changes = [(change.name, change.value) for change in shown.discovery.changes]
+    assert sorted(changes) == [("DOOR", True), ("EYE", False)]
+    found = explored(tmp_path, "PROGRAM Main\nLAMP := DOOR AND EYE;\nEND_PROGRAM\n", machine)
+    (shown,) = found.shown
+    assert [(c.name, c.value) for c in shown.discovery.changes] == [("DOOR", True)]
+    assert "EYE: true" in shown.trial
+
+
 def test_a_counter_that_does_not_close_is_no_proof(tmp_path: Path) -> None:
     """Where the states do not end within the scans, that is said, and walks follow."""
     counting = "IF EYE AND KEY AND GO THEN n := n + 1; END_IF;\nHORN := n > 7;\nEND_PROGRAM"
