@@ -74,6 +74,8 @@ def _finding(shown: Shown) -> dict[str, Any]:
 
 
 def _value(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:.7g}"
     return str(value).upper() if isinstance(value, bool) else str(value)
 
 

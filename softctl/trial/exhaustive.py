@@ -62,9 +62,10 @@ class Search:
     def __init__(self, explorer: Explorer) -> None:
         self._explorer = explorer
         self._combinations = list(product((False, True), repeat=len(explorer.inputs)))
-        self._states: list[Any] = [explorer.cold]
+        self._states: list[Any] = [explorer.new.state]
         self._origins: list[tuple[int, tuple[bool, ...]]] = [(-1, ())]
-        self._numbers = {repr(explorer.cold): 0}
+        self._numbers: dict[str, int] = {}
+        """The states but the first one: before the first scan is another thing than after it."""
         self._found: dict[str, Discovery] = {}
         self._scans = 0
         self._watch()
@@ -79,7 +80,7 @@ class Search:
             number += 1
         is_closed = number == len(self._states)
         found = tuple(self._found.values())
-        return Searched(self._scans, len(self._states), is_closed, found)
+        return Searched(self._scans, len(self._numbers), is_closed, found)
 
     def _watch(self) -> None:
         """Look at the guards that have not been broken yet, each by itself."""
@@ -97,11 +98,17 @@ class Search:
                 self._note(breach, number, combination)
                 continue
             explorer.write(explorer.start)
-            state = explorer.instance.snapshot()
-            # Equal values can differ, such as 0.0 and -0.0; their texts do as well.
-            if self._numbers.setdefault(repr(state), len(self._states)) == len(self._states):
-                self._states.append(state)
-                self._origins.append((number, combination))
+            if number == 0:
+                explorer.go_fail_safe()  # a controller's first scan has no healthy link yet
+            self._keep(number, combination)
+
+    def _keep(self, number: int, combination: tuple[bool, ...]) -> None:
+        """Note the state that the instance is in, if it is new."""
+        state = self._explorer.instance.snapshot()
+        # Equal values can differ, such as 0.0 and -0.0; their texts do as well.
+        if self._numbers.setdefault(repr(state), len(self._states)) == len(self._states):
+            self._states.append(state)
+            self._origins.append((number, combination))
 
     def _scan(self, number: int, combination: tuple[bool, ...]) -> Breach | None:
         """One scan, at time 0 like the cold start and all the others."""
@@ -117,7 +124,9 @@ class Search:
         path = [*self._path(number), combination]
         here = Breach(breach.key, breach.text, len(path) - 1, breach.guard)
         # Playing it scans from the start, and does not need the state that is searched from.
-        self._found[breach.key] = self._explorer.discover(here, list(self._changes(path)))
+        self._found[breach.key] = self._explorer.discover(
+            here, list(self._changes(path)), self._explorer.new
+        )
         self._watch()
 
     def _path(self, number: int) -> list[tuple[bool, ...]]:

@@ -10,7 +10,7 @@ from softctl.machine.document import Plain
 from softctl.trial.bench import VirtualBench
 from softctl.trial.exhaustive import Search, why_not
 from softctl.trial.explore import Discovery, Explorer, LeftOut, walk
-from softctl.trial.input_values import Input
+from softctl.trial.input_values import Input, shortest
 from softctl.trial.model import Trial, Watch
 from softctl.trial.parse import Surroundings
 from softctl.values.types import Kind
@@ -137,7 +137,7 @@ def _row(one: Input, value: Value) -> dict[str, Plain]:
 def _plain(value: Value, kind: Kind) -> Plain:
     if kind is Kind.DURATION and isinstance(value, int):
         return _time(value)
-    return value
+    return shortest(value, kind)
 
 
 def _time(time_ns: int) -> str:

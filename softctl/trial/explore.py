@@ -133,9 +133,15 @@ class Explorer:
         self._momentary = [place for place, one in enumerate(self.inputs) if one.is_momentary]
         self.start = [one.initial for one in self.inputs]
         self.write = self.instance.writer([one.name for one in self.inputs])
-        self._healthy()
-        self.cold = self.instance.snapshot()
-        self.beginning = Lead(0, self.cold, tuple(self.start), ())
+        outputs = [p for p in machine.points.values() if p.role is Role.OUTPUT]
+        self._set_outputs = self.instance.writer([point.name for point in outputs])
+        self._safe = [point.safe_value for point in outputs]
+        self.new = self._lead()
+        self.beginning = self._after_first_scan()
+
+    def go_fail_safe(self) -> None:
+        """What becomes of the outputs after a scan without a field link."""
+        self._set_outputs(self._safe)
 
     def play(
         self,
@@ -147,8 +153,9 @@ class Explorer:
     ) -> Breach | None:
         """Scan with these changes, which are in order, to before a scan or until a breach.
 
-        Begins cold or at a lead. `on_pause` is called before each scan that brings a change,
-        with its number and the inputs until then.
+        Begins after the controller's first scan, or at a lead; the lead `new` is before that
+        scan. `on_pause` is called before each scan that brings a change, with its number and
+        the inputs until then.
         """
         lead = lead or self.beginning
         self.instance.restore(lead.state)
@@ -162,11 +169,14 @@ class Explorer:
             self.write(values)
             is_given = any(values[place] for place in momentary)
             until = min(changes[number].scan, end) if number < count else end
-            until = scan + 1 if is_given else until
+            is_first = lead is self.new and scan == 0
+            until = scan + 1 if is_given or is_first else until
             breach = monitor.scan(scan, until)
             if breach is not None:
                 return breach
             scan = until
+            if is_first:
+                self.go_fail_safe()
             if is_given:
                 for place in momentary:
                     values[place] = False
@@ -197,26 +207,43 @@ class Explorer:
             (place,) = dice.choices(order, weights)
             changes.append(Change(scan, inputs[place].name, inputs[place].draw(dice, bias[place])))
 
-    def discover(self, breach: Breach, changes: Sequence[Change]) -> Discovery:
+    def discover(
+        self, breach: Breach, changes: Sequence[Change], lead: Lead | None = None
+    ) -> Discovery:
         """The shortest list of changes that breaks the same, and when it does."""
         monitor = Monitor(self, [breach.guard] if breach.guard is not None else [])
         limit = breach.scan + 1
 
         def fails(some: Sequence[Change]) -> bool:
-            found = self.play(some, limit, monitor)
+            found = self.play(some, limit, monitor, lead)
             return found is not None and found.key == breach.key
 
         kept = smallest([one for one in changes if one.scan < limit], fails)
         kept = smallest(_closer(kept, fails), fails)
-        last = self.play(kept, limit, monitor)
+        last = self.play(kept, limit, monitor, lead)
         assert last is not None
         return Discovery(last, tuple(kept))
 
-    def _healthy(self) -> None:
-        """The controller's own figures while programs run on a healthy link."""
-        points = self.machine.points
-        known = {"FIELD_LINK": True, "COMMS_ALARM": False, "CONTROL_STATE": 1}
-        names = [name for name in known if name in points]
+    def _lead(self) -> Lead:
+        """Where a walk begins: the instance as it is, from now on with a healthy link."""
+        self._set_link(True)
+        return Lead(0, self.instance.snapshot(), tuple(self.start), ())
+
+    def _after_first_scan(self) -> Lead:
+        """The first scan of a controller has the inputs, but no healthy link yet."""
+        self.write(self.start)
+        self._set_link(False)
+        try:
+            self.instance.scan(0)
+        except LogicFault:
+            return self.new  # a walk finds it in its own first scan
+        self.go_fail_safe()
+        return self._lead()
+
+    def _set_link(self, is_healthy: bool) -> None:
+        """The controller's own figures while programs run."""
+        known = {"FIELD_LINK": is_healthy, "COMMS_ALARM": not is_healthy, "CONTROL_STATE": 1}
+        names = [name for name in known if name in self.machine.points]
         self.instance.writer(names)([known[name] for name in names])
 
     def _is_seen(self, guard: WatchedGuard) -> bool:

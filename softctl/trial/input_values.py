@@ -46,6 +46,14 @@ class Input:
         return max(value // _MS * _MS, int(self.low)) if self.kind is Kind.DURATION else value
 
 
+def shortest(value: Value, kind: Kind) -> Value:
+    """A REAL by the fewest digits that mean it, as a person would write it; else the value."""
+    if kind is not Kind.REAL or not isinstance(value, float):
+        return value
+    texts = (f"{value:.{digits}g}" for digits in range(1, 10))
+    return next((float(t) for t in texts if round_to_real(float(t)) == value), value)
+
+
 def explored_inputs(
     machine: Machine, conditions: Sequence[Scalar]
 ) -> tuple[list[Input], list[str]]:

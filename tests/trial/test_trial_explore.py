@@ -128,7 +128,7 @@ def test_a_walk_goes_on_where_an_earlier_one_came_to_something_new(tmp_path: Pat
     """What needs more scans than one walk has is found, and shrunk from the cold start."""
     found = explored(tmp_path, f"PROGRAM Main\n{LONG}END_PROGRAM\n", scans=60_000)
     (shown,) = found.shown
-    assert shown.discovery.breach.scan >= 2 * 70 * 20 > WALK_SCANS
+    assert shown.discovery.breach.scan >= 2 * 70 * 20 - 1 > WALK_SCANS
     assert [(c.name, c.value) for c in shown.discovery.changes] == [("EYE", True)]
     assert shown.discovery.changes[0].scan == 0
     assert shown.trial
@@ -162,7 +162,7 @@ def test_a_small_closed_machine_is_proved(tmp_path: Path) -> None:
     found = explored(tmp_path, LATCHES, EXCLUDED).exploration
     assert found.no_proof == ""
     assert found.states == 3
-    assert found.scans == 3 * 2**3
+    assert found.scans == (1 + 3) * 2**3  # the first scan, and one from each state
     assert not found.discoveries
 
 
@@ -204,6 +204,15 @@ def test_a_list_begins_with_the_machine_at_rest(tmp_path: Path) -> None:
     (shown,) = found.shown
     assert [(c.name, c.value) for c in shown.discovery.changes] == [("DOOR", True)]
     assert "EYE: true" in shown.trial
+
+
+def test_a_real_at_the_end_of_its_range_is_a_trial(tmp_path: Path) -> None:
+    """It is written by the digits of the machine file, not as the binary number beside it."""
+    machine = MACHINE.replace(
+        "type: INT, initial: 9, range: [0, 9]", "type: REAL, initial: 2, range: [0.9, 9]"
+    )
+    found = explored(tmp_path, "PROGRAM Main\nLAMP := BOUND < 0.95;\nEND_PROGRAM\n", machine)
+    assert "BOUND: 0.9\n" in found.shown[0].trial
 
 
 def test_a_counter_that_does_not_close_is_no_proof(tmp_path: Path) -> None:
@@ -288,7 +297,7 @@ def test_the_command_tells_a_proof(
     """Exit code 0, the word proof and the number of states."""
     folder = folder_of(tmp_path, LATCHES, EXCLUDED)
     assert run_command(monkeypatch, folder, "--explore") == 0
-    assert "a proof for 1 guard: all 3 states, 24 scans" in capsys.readouterr().out
+    assert "a proof for 1 guard: all 3 states, 32 scans" in capsys.readouterr().out
 
 
 def test_options_that_do_not_fit_are_told(
