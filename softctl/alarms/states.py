@@ -78,11 +78,8 @@ class Availability(Enum):
 
 Table = Mapping[tuple[State, Event], State]
 
-_COMMON: Table = {
-    (State.NORMAL, Event.RAISE): State.UNACKNOWLEDGED,
-}
 _PLAIN: Table = {
-    **_COMMON,
+    (State.NORMAL, Event.RAISE): State.UNACKNOWLEDGED,
     (State.UNACKNOWLEDGED, Event.ACKNOWLEDGE): State.ACKNOWLEDGED,
     (State.UNACKNOWLEDGED, Event.CLEAR): State.RETURNED,
     (State.ACKNOWLEDGED, Event.CLEAR): State.NORMAL,
@@ -90,7 +87,7 @@ _PLAIN: Table = {
     (State.RETURNED, Event.RAISE): State.UNACKNOWLEDGED,
 }
 _CONFIRM: Table = {
-    **_COMMON,
+    (State.NORMAL, Event.RAISE): State.UNACKNOWLEDGED,
     (State.UNACKNOWLEDGED, Event.ACKNOWLEDGE): State.UNCONFIRMED,
     (State.UNACKNOWLEDGED, Event.CLEAR): State.RETURNED,
     (State.RETURNED, Event.ACKNOWLEDGE): State.RETURNED_UNCONFIRMED,
@@ -102,7 +99,7 @@ _CONFIRM: Table = {
     (State.ACKNOWLEDGED, Event.CLEAR): State.NORMAL,
 }
 _RESET: Table = {
-    **_COMMON,
+    (State.NORMAL, Event.RAISE): State.UNACKNOWLEDGED,
     (State.UNACKNOWLEDGED, Event.ACKNOWLEDGE): State.ACKNOWLEDGED,
     (State.UNACKNOWLEDGED, Event.CLEAR): State.LATCHED_UNACKNOWLEDGED,
     (State.ACKNOWLEDGED, Event.CLEAR): State.LATCHED,

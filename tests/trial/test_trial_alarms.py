@@ -29,17 +29,10 @@ def around(tmp_path_factory: pytest.TempPathFactory) -> Surroundings:
     folder = tmp_path_factory.mktemp("alarms") / "machine"
     shutil.copytree(demo_folder(), folder, ignore=shutil.ignore_patterns("trials"))
     path = folder / "machine.yaml"
-    text = path.read_text()
-    assert "\nguards:" not in text.split("\nalarms:")[0] if "\nalarms:" in text else True
-    head, mark, tail = text.partition("\nalarms:\n")
-    if mark:
-        alarms = WATCHED.partition("alarms:\n")[2].partition("guards:\n")
-        guards = f"\nguards:\n{alarms[2]}" if "\nguards:\n" not in text else ""
-        if not guards:
-            tail = tail.replace("\nguards:\n", f"\nguards:\n{alarms[2]}")
-        text = f"{head}{mark}{alarms[0]}{tail}{guards}"
-    else:
-        text += WATCHED
+    alarms, guards = WATCHED.split("guards:\n")
+    text = path.read_text().replace("\nalarms:\n", alarms, 1)
+    assert alarms in text
+    text += f"\nguards:\n{guards}"
     path.write_text(text)
     return surroundings(load_folder(folder))
 
