@@ -26,6 +26,8 @@ CREATE TABLE IF NOT EXISTS samples (
     value NOT NULL
 );
 CREATE INDEX IF NOT EXISTS samples_by_point ON samples (point, wall_ns);
+CREATE TABLE IF NOT EXISTS spooled (id INTEGER PRIMARY KEY CHECK (id = 1), number INTEGER);
+INSERT OR IGNORE INTO spooled VALUES (1, 0);
 """
 
 KINDS = ("alarm", "guard", "command", "setpoint", "force", "fault", "run", "link", "journal")

@@ -2,8 +2,9 @@
 
 1. The queue is bounded. When it is full, samples and then entries are dropped and counted:
    control goes on.
-2. A batch is one transaction. `flush` returns when all that was noted before is committed;
-   SQLite in WAL mode then keeps it through kill -9 (not through a loss of power).
+2. An entry is on file when `note` returns (see `spool`), so kill -9 loses none that anybody
+   was told of; a loss of power is not covered. A batch is one transaction. `flush` returns
+   when all that was noted before is committed.
 3. A disk that is full or gone is an alarm, not an error: the batch is kept and tried again.
 """
 
@@ -12,11 +13,12 @@ from __future__ import annotations
 import queue
 import sqlite3
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from softctl.errors import SoftctlError
 from softctl.journal.entries import SCHEMA, Entry, Sample
+from softctl.journal.spool import Spool
 
 _QUEUE = 20_000
 _ROOM_FOR_ENTRIES = 2_000
@@ -30,6 +32,9 @@ _ENTRY = (
 )
 _SAMPLE = "INSERT INTO samples (wall_ns, machine_ns, point, value) VALUES (?, ?, ?, ?)"
 
+_Item = tuple[int, Entry] | Sample
+"""An entry with its number in the spool, or a sample."""
+
 
 class JournalWriter:
     """One journal file, open for writing; raises SoftctlError when it cannot be opened."""
@@ -39,18 +44,27 @@ class JournalWriter:
         self.dropped = 0
         self.trouble = ""
         """Why the last batch could not be written, or "" when it could."""
-        self._items: queue.Queue[Entry | Sample | threading.Event | None] = queue.Queue(_QUEUE)
+        self._items: queue.Queue[_Item | threading.Event | None] = queue.Queue(_QUEUE)
+        self._lock = threading.Lock()
+        """Between noting an entry and clearing the spool."""
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            _open(path).close()
+            self._spool = Spool(path.with_name(f"{path.name}-spool"))
+            self._noted = _bring_in(path, self._spool)
         except (OSError, sqlite3.Error) as error:
             raise SoftctlError(f"cannot write the journal {path}: {error}") from None
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
 
     def note(self, entry: Entry) -> None:
-        """Take in an entry without waiting."""
-        self._put(entry, room=0)
+        """Take in an entry without waiting; it outlives a kill from now on."""
+        with self._lock:
+            self._noted += 1
+            try:
+                self._spool.add(self._noted, entry)
+            except OSError as error:
+                self.trouble = str(error)
+            self._put((self._noted, entry), room=0)
 
     def sample(self, samples: Iterable[Sample]) -> None:
         """Take in samples without waiting; they leave room for entries."""
@@ -73,8 +87,10 @@ class JournalWriter:
         except queue.Full:
             self.dropped += 1
         self._thread.join(timeout_s)
+        if not self._thread.is_alive():
+            self._spool.close()
 
-    def _put(self, item: Entry | Sample, room: int) -> None:
+    def _put(self, item: _Item, room: int) -> None:
         if self._items.qsize() >= _QUEUE - room:
             self.dropped += 1
             return
@@ -93,7 +109,7 @@ class JournalWriter:
             while batch:
                 try:
                     connection = connection or _open(self.path)
-                    _write(connection, batch)
+                    self._commit(connection, batch)
                 except sqlite3.Error as error:
                     if connection is not None:
                         connection.close()
@@ -111,9 +127,16 @@ class JournalWriter:
         if connection is not None:
             connection.close()
 
-    def _gather(self) -> tuple[list[Entry | Sample], list[threading.Event], bool]:
+    def _commit(self, connection: sqlite3.Connection, batch: list[_Item]) -> None:
+        """Write a batch, and clear the spool when nothing in it is newer."""
+        last = _write(connection, batch)
+        with self._lock:
+            if last == self._noted:
+                self._spool.clear()
+
+    def _gather(self) -> tuple[list[_Item], list[threading.Event], bool]:
         """The next batch, who waits for it, and whether the writer stays open."""
-        batch: list[Entry | Sample] = []
+        batch: list[_Item] = []
         waiting: list[threading.Event] = []
         item = self._items.get()
         while True:
@@ -148,13 +171,32 @@ def _open(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _write(connection: sqlite3.Connection, batch: list[Entry | Sample]) -> None:
+def _bring_in(path: Path, spool: Spool) -> int:
+    """Write what a killed process left; the number of the last entry that there was."""
+    connection = _open(path)
+    try:
+        (known,) = connection.execute("SELECT number FROM spooled").fetchone()
+        left: list[_Item] = [one for one in spool.left() if one[0] > known]
+        last = _write(connection, left)
+    finally:
+        connection.close()
+    spool.clear()
+    return known if last is None else last
+
+
+def _write(connection: sqlite3.Connection, batch: Sequence[_Item]) -> int | None:
+    """One transaction, which also says how far the spool is in it: to the number returned."""
+    entries = [one for one in batch if isinstance(one, tuple)]
+    last = entries[-1][0] if entries else None
     connection.execute("BEGIN IMMEDIATE")
     try:
-        connection.executemany(_ENTRY, [one.row() for one in batch if isinstance(one, Entry)])
+        connection.executemany(_ENTRY, [entry.row() for _, entry in entries])
         connection.executemany(_SAMPLE, [one.row() for one in batch if isinstance(one, Sample)])
+        if last is not None:
+            connection.execute("UPDATE spooled SET number = ?", (last,))
         connection.execute("COMMIT")
     except sqlite3.Error:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+    return last

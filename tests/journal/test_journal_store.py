@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import csv
+import json
 import os
 import resource
 import signal
 import sqlite3
 import time
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import astuple, replace
 from pathlib import Path
 
 import pytest
@@ -105,6 +106,39 @@ def test_what_was_flushed_survives_a_kill(tmp_path: Path) -> None:
         os.close(told)
         os.close(tell)
     assert [one.machine_ns for one in read(path)] == list(range(100))
+
+
+def test_what_was_noted_survives_a_kill_at_once(tmp_path: Path) -> None:
+    """kill -9 right after `note` returned, before anything is committed: once, in order."""
+    path = tmp_path / "journal"
+    for round_ in range(10):
+        told, tell = os.pipe()
+        child = os.fork()
+        if child == 0:
+            writer = JournalWriter(path)
+            for number in range(20):
+                writer.note(entry(round_ * 20 + number))
+            os.write(tell, b"x")
+            time.sleep(0.005 * round_)
+            os.kill(os.getpid(), signal.SIGKILL)
+        assert os.read(told, 1) == b"x"
+        os.waitpid(child, 0)
+        os.close(told)
+        os.close(tell)
+    JournalWriter(path).close()
+    assert [one.machine_ns for one in read(path)] == list(range(200))
+
+
+def test_a_torn_last_line_of_the_spool_is_left_out(tmp_path: Path) -> None:
+    """What was being written when the process died was told to nobody."""
+    path = tmp_path / "journal"
+    JournalWriter(path).close()
+    whole = [1, *astuple(entry(1))]
+    torn = json.dumps([2, *astuple(entry(2))])[:30]
+    (tmp_path / "journal-spool").write_text(f"{json.dumps(whole)}\n{torn}", encoding="utf-8")
+    JournalWriter(path).close()
+    assert read(path) == [entry(1)]
+    assert (tmp_path / "journal-spool").stat().st_size == 0
 
 
 def test_a_locked_journal_is_told_and_written_later(tmp_path: Path) -> None:
