@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
-from softctl.alarms import Alarm, AlarmBoard, AlarmChange, Availability, State
+from softctl.alarms import ACTS, Alarm, AlarmBoard, AlarmChange, Availability, State
 from softctl.control.hmi import HmiMap
 from softctl.errors import SoftctlError
 from softctl.image import Side, point_setter
@@ -29,20 +29,7 @@ STATE_CODES: Mapping[State | Availability, int] = {
 DONE, REFUSED = 1, 2
 _HMI = "HMI"
 
-Act = Callable[[AlarmBoard, str, int, int], Sequence[AlarmChange]]
-
-
-def _acts() -> Mapping[int, Act]:
-    """What each request does, with the board, an alarm, the time and the time on the shelf."""
-    return {
-        1: lambda board, name, now_ns, _: [board.acknowledge(name, now_ns, _HMI)],
-        2: lambda board, name, now_ns, _: [board.confirm(name, now_ns, _HMI)],
-        3: lambda board, name, now_ns, _: [board.reset(name, now_ns, _HMI)],
-        4: lambda board, name, now_ns, shelf: board.shelve(name, shelf, now_ns, _HMI),
-        5: lambda board, name, now_ns, _: board.unshelve(name, now_ns, _HMI),
-        6: lambda board, name, now_ns, _: board.set_out_of_service(name, True, now_ns, _HMI),
-        7: lambda board, name, now_ns, _: board.set_out_of_service(name, False, now_ns, _HMI),
-    }
+_ACTS = tuple(ACTS.values())
 
 
 class AlarmDesk:
@@ -55,7 +42,6 @@ class AlarmDesk:
         self._board = board
         self._alarms: Sequence[Alarm] = list(board.alarms.values())
         self._names = list(board.alarms)
-        self._acts = _acts()
         self._reply = 0
         self._shown: tuple[int, int] | None = None
         written = [point.name for point in hmi.written]
@@ -82,7 +68,7 @@ class AlarmDesk:
         changes: list[AlarmChange] = []
         for name in names:
             try:
-                changes += self._acts[request](self._board, name, now_ns, shelf_ns)
+                changes += _ACTS[request - 1](self._board, name, now_ns, _HMI, shelf_ns)
             except SoftctlError:
                 continue
         return changes

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import Any
 
-from softctl.alarms import AlarmChange
+from softctl.alarms import ACTS
 from softctl.errors import SoftctlError
 from softctl.logic import Source
 from softctl.logic.literals import parse_value
@@ -130,21 +129,10 @@ class ServiceRequests:
         return {"alarms": rows, "rates": rates}
 
     def _alarm(self, request: Request) -> Answer:
-        watch, now_ns = self._service.controller.watch, self._service.now_ns
-        board, name, by = watch.board, str(request["name"]), str(request["by"])
-        acts: dict[str, Callable[[], AlarmChange | list[AlarmChange]]] = {
-            "acknowledge": lambda: board.acknowledge(name, now_ns, by),
-            "confirm": lambda: board.confirm(name, now_ns, by),
-            "reset": lambda: board.reset(name, now_ns, by),
-            "shelve": lambda: board.shelve(name, int(request["for_ns"]), now_ns, by),
-            "unshelve": lambda: board.unshelve(name, now_ns, by),
-            "remove": lambda: board.set_out_of_service(name, True, now_ns, by),
-            "return": lambda: board.set_out_of_service(name, False, now_ns, by),
-        }
-        act = acts.get(str(request["act"]))
+        watch, name = self._service.controller.watch, str(request["name"])
+        act = ACTS.get(str(request["act"]))
         if act is None:
-            raise SoftctlError(f"expected one of {', '.join(acts)}; got {request['act']}")
-        done: Any = act()
-        changes = done if isinstance(done, list) else [done]
-        watch.happenings += changes
-        return {"state": board.alarm(name).state.value}
+            raise SoftctlError(f"expected one of {', '.join(ACTS)}; got {request['act']}")
+        for_ns, now_ns = int(request.get("for_ns", 0)), self._service.now_ns
+        watch.happenings += act(watch.board, name, now_ns, str(request["by"]), for_ns)
+        return {"state": watch.board.alarm(name).state.value}

@@ -10,13 +10,12 @@ from pathlib import Path
 from softctl.errors import ProblemsError
 from softctl.machine import Machine
 from softctl.modbus.faults import Faults, Rule
-from softctl.runtime.events import EventSink, ignore
+from softctl.runtime.events import EventSink, ignore, tell_problems
 from softctl.runtime.folder import read_text, shown_path
+from softctl.runtime.settled_files import SettledFiles
 from softctl.wire import WireFaults, parse_wire_faults
 
 LOOK_EVERY_S = 0.25
-
-_State = tuple[int, int, int]
 
 
 class WireFaultFile:
@@ -33,7 +32,7 @@ class WireFaultFile:
     def __init__(self, path: Path, machine: Machine) -> None:
         self._path = path
         self._machine = machine
-        self._read_at = self._seen = _state(path)
+        self._files = SettledFiles([path])
         self._plan = self._read()
         self._servers: Mapping[str, Faults] = {}
         self._sink: EventSink = ignore
@@ -52,14 +51,8 @@ class WireFaultFile:
             await asyncio.sleep(LOOK_EVERY_S)
 
     def look(self) -> None:
-        """Read the file again if it has changed, and tell which faults began or ended.
-
-        Editors write in steps, so a change is read when it is still the same at the second
-        look.
-        """
-        before, self._seen = self._seen, _state(self._path)
-        if self._seen == before != self._read_at:
-            self._read_at = self._seen
+        """Read the file again if it has changed, and tell which faults began or ended."""
+        if self._files.have_changed():
             self._reload()
         self._tell_changes()
 
@@ -67,9 +60,7 @@ class WireFaultFile:
         try:
             self._plan = self._read()
         except ProblemsError as error:
-            for problem in error.problems:
-                reason = f"{problem.message} ({problem.place}) {problem.hint}".rstrip()
-                self._sink("wire faults stay as they were", reason=reason)
+            tell_problems(error, "wire faults stay as they were", self._sink)
         else:
             self._apply()
 
@@ -105,12 +96,3 @@ class WireFaultFile:
                     "wire fault begins", server=server, fault=rule.name, effect=rule.effect.title
                 )
         self._running = running
-
-
-def _state(path: Path) -> _State | None:
-    """What changes when the file does; None when it is not there."""
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return found.st_mtime_ns, found.st_size, found.st_ino
