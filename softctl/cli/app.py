@@ -15,6 +15,7 @@ from softctl.cli.campaign import campaign
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
 from softctl.cli.field import field
+from softctl.cli.health import health
 from softctl.cli.options import (
     Cold,
     Commands,
@@ -320,6 +321,7 @@ app.command(epilog=CAUTION)(field)
 app.command(epilog=CAUTION)(trial)
 app.command(epilog=CAUTION)(campaign)
 app.command()(conform)
+app.command()(health)
 app.command(epilog=CAUTION)(hmi_commands.audit)
 app.command(epilog=CAUTION)(hmi_commands.drill)
 app.command(epilog=CAUTION)(session_commands.record)

@@ -146,6 +146,7 @@ def conform(
     from softctl.cli import conform_options as options
     from softctl.cli import conform_output as output
     from softctl.cli.conform_tls import TlsOptions
+    from softctl.cli.endpoints import endpoint
     from softctl.conform import choose
     from softctl.runtime.conform_lines import Dial
 
@@ -166,7 +167,7 @@ def conform(
         return
     files = output.Files(json_, junit, html)
     files.require_writable()
-    host, port = options.endpoint(server, has_tls=tls_options.has_tls)
+    host, port = endpoint(server, has_tls=tls_options.has_tls)
     addresses = options.addresses(map_, map_server, address or [], unit)
     written = [*(write_range or []), *(tls_no_write or [])]
     is_confirmed = options.is_confirmed(host, confirm, written)

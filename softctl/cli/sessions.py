@@ -11,7 +11,8 @@ from pathlib import Path
 import typer
 
 from softctl.cli import live
-from softctl.cli.conform_options import endpoint, is_confirmed
+from softctl.cli.conform_options import is_confirmed
+from softctl.cli.endpoints import endpoint
 from softctl.errors import SoftctlError
 from softctl.recording import Difference, changing, describe_reply, describe_request, parse_session
 from softctl.runtime.folder import demo_folder, read_machine, read_text, shown_path

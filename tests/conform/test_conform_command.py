@@ -15,7 +15,8 @@ from conform_sockets import serving
 from typer.testing import CliRunner
 
 from softctl.cli.conform import conform
-from softctl.cli.conform_options import endpoint, is_confirmed
+from softctl.cli.conform_options import is_confirmed
+from softctl.cli.endpoints import endpoint
 from softctl.conform import all_cases
 from softctl.errors import SoftctlError
 
