@@ -35,8 +35,10 @@ CORE_LAYERS: dict[str, set[str]] = {
     # The two ends meet over Modbus alone, so neither knows the other or its inside.
     "field": {*_IO, "image", "plant"},
     "control": {*_IO, "image", "logic", "alarms"},
-    "trial": _CORE,
-    "audit": {*_IO},
+    "paper": set(),
+    "trial": {*_CORE, "paper"},
+    "audit": {*_IO, "paper"},
+    "checkout": {*_CORE, "audit", "paper"},
     "recording": {*_BASE, "modbus"},
     "conform": _CORE,
     "prove": _CORE,

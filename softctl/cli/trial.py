@@ -83,9 +83,10 @@ def trial(
     from softctl.cli import trial_output as output
     from softctl.errors import SoftctlError
     from softctl.runtime.folder import demo_folder, load_folder
+    from softctl.runtime.records import RecordFiles
     from softctl.runtime.trials import load_trials, run_mutants, run_trials, with_marks
 
-    files = output.Files(json_, junit, html, pdf)
+    files = RecordFiles(json=json_, junit=junit, html=html, pdf=pdf)
     files.require_writable()
     if live and (coverage or mutate):
         raise SoftctlError("expected --coverage and --mutate without --live: they change programs")
@@ -107,7 +108,7 @@ def trial(
         if mutate and not report.failures:
             mutation = run_mutants(found, chosen, progress.add_mutants)
             report = replace(report, mutation=mutation)
-    files.write(report)
+    output.write_files(files, report)
     output.print_report(report, as_json=as_ is Form.JSON, details=details)
     if report.failures:
         raise typer.Exit(FAILURES)

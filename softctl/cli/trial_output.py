@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from pathlib import Path
 from types import TracebackType
 from typing import Self
 
@@ -13,8 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from softctl.errors import SoftctlError
-from softctl.runtime.pdf import print_pdf, require_browser
+from softctl.runtime.records import RecordFiles
 from softctl.runtime.trials import Chosen
 from softctl.trial.coverage import Coverage
 from softctl.trial.mutation import Mutation
@@ -28,36 +25,15 @@ _WIDTH = 120
 _STYLES = {Outcome.MET: "green", Outcome.NOT_MET: "bold red", Outcome.NOT_REACHED: "yellow"}
 
 
-@dataclass(frozen=True, slots=True)
-class Files:
-    """The files that a run writes."""
-
-    json: Path | None
-    junit: Path | None
-    html: Path | None
-    pdf: Path | None
-
-    def require_writable(self) -> None:
-        """Before the run rather than after it; raises SoftctlError."""
-        for path in (self.json, self.junit, self.html, self.pdf):
-            if path is not None and (path.is_dir() or not path.absolute().parent.is_dir()):
-                raise SoftctlError(f"expected a file in a folder that exists, got {path}")
-        if self.pdf is not None:
-            require_browser()
-
-    def write(self, report: Report) -> None:
-        """Write each that was asked for; raises SoftctlError."""
-        forms = ((self.json, to_json), (self.junit, to_junit), (self.html, to_html))
-        for path, form in forms:
-            if path is None:
-                continue
-            try:
-                path.write_text(form(report), encoding="utf-8")
-            except OSError as error:
-                reason = error.strerror or error
-                raise SoftctlError(f"expected to write {path}, got {reason}") from error
-        if self.pdf is not None:
-            print_pdf(to_html(report), self.pdf)
+def write_files(files: RecordFiles, report: Report) -> None:
+    """Write the record as each file that was asked for; raises SoftctlError."""
+    files.write(
+        {
+            "json": lambda: to_json(report),
+            "junit": lambda: to_junit(report),
+            "html": lambda: to_html(report),
+        }
+    )
 
 
 class Progress:

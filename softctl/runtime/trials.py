@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -12,13 +11,8 @@ from pathlib import Path
 from softctl import __version__
 from softctl.errors import Problem, ProblemsError, SoftctlError
 from softctl.logic import Application, Revise
-from softctl.runtime.folder import (
-    MACHINE_FILE,
-    MachineFolder,
-    compile_programs,
-    read_text,
-    shown_path,
-)
+from softctl.runtime.folder import MachineFolder, compile_programs, read_text, shown_path
+from softctl.runtime.records import record_hashes
 from softctl.trial.coverage import Tracker
 from softctl.trial.marks import Marker
 from softctl.trial.model import Trial
@@ -171,25 +165,7 @@ def make_report(
         clock=clock,
         started=started.isoformat(timespec="seconds"),
         version=__version__,
-        hashes=dict(_hashes(folder)),
+        hashes=record_hashes(folder.path, trial_paths(folder.path)),
         results=tuple(results),
         wall_s=wall_s,
     )
-
-
-def _hashes(folder: MachineFolder) -> Iterator[tuple[str, str]]:
-    """SHA-256 of the folder's files, and one over the installed software's."""
-    paths = [folder.path / MACHINE_FILE, *sorted(folder.path.glob("*.st"))]
-    for path in [*paths, *trial_paths(folder.path)]:
-        name = path.relative_to(folder.path).as_posix()
-        yield name, hashlib.sha256(path.read_bytes()).hexdigest()
-    yield f"softctl {__version__}", _software_hash()
-
-
-def _software_hash() -> str:
-    root = Path(__file__).resolve().parent.parent
-    total = hashlib.sha256()
-    for path in sorted([*root.rglob("*.py"), *root.rglob("*.st")]):
-        total.update(path.relative_to(root).as_posix().encode())
-        total.update(path.read_bytes())
-    return total.hexdigest()
