@@ -33,6 +33,7 @@ def read_hmi_keys(reader: Reader, named: Named, section: HmiSection, point: Poin
         scale=None if scale is None else Scale(scale.type, scale.raw),
         word_order=order,
         in_register=section.in_register or "",
+        refresh_ns=section.refresh,
     )
     wrong = [
         *_suitable(named, section, point),
@@ -58,6 +59,7 @@ def _suitable(named: Named, section: HmiSection, point: Point) -> Wrong:
         "in_register": point.type.kind is Kind.BOOL,
         "bit": point.type.kind is Kind.BOOL,
         "word_order": point.type.kind is not Kind.BOOL,
+        "refresh": True,
     }
     is_hidden = isinstance(section, FieldPointSection) and not section.hmi
     for key in (key for key in suits if key in named.entry.keys):

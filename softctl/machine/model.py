@@ -161,7 +161,8 @@ class Point:
     TRUE when its contact is open. `terminal` names the plant's side, such as
     `T_101.level`, and `source` a program's variable. `word_order` is its own order on the
     HMI map, None for the server's; `scale` makes it counts there, and `in_register` names
-    the register in which it is one bit among others.
+    the register in which it is one bit among others. `refresh_ns` is how often an HMI has to
+    read it, None for the server's.
     """
 
     name: str
@@ -190,6 +191,7 @@ class Point:
     word_order: WordOrder | None = None
     scale: Scale | None = None
     in_register: str = ""
+    refresh_ns: int | None = None
 
     @property
     def hmi_type(self) -> ElementaryType:
@@ -381,3 +383,7 @@ class Machine:
         if point.word_order is not None:
             return point.word_order
         return WordOrder.ABCD if point.type.kind is Kind.STRING else self.hmi.word_order
+
+    def refresh_ns(self, point: Point) -> int | None:
+        """How often an HMI has to read a point at least, None for as it likes."""
+        return self.hmi.refresh_ns if point.refresh_ns is None else point.refresh_ns

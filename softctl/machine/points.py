@@ -280,6 +280,7 @@ class PointReader:
             description=section.description,
             initial=0,
             chart=section.chart,
+            refresh_ns=section.refresh,
         )
         return Draft(point, named, hmi_address=section.hmi_address)
 

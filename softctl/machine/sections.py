@@ -71,6 +71,7 @@ Ends = Annotated[
 
 
 UnitId = Annotated[int, whole(0, 255)]
+Refresh = Annotated[int, duration("10 ms", "3600 s")]
 
 
 class Section(BaseModel):
@@ -211,8 +212,8 @@ class FieldServerSection(EndpointSection):
 class HmiServerSection(EndpointSection):
     """The server of the controller."""
 
-    refresh: Annotated[int, duration("10 ms", "3600 s")] | None = Field(
-        default=None, description="how often an HMI has to read each point, for the audit"
+    refresh: Refresh | None = Field(
+        default=None, description="how often an HMI has to read each point that says nothing else"
     )
     tls: TlsSection | None = Field(default=None, description="Modbus/TCP Security")
 
@@ -250,6 +251,7 @@ _WORD_ORDER = Field(default=None, description="its own order; else the HMI serve
 _SCALE = Field(default=None, description="shows a real value as counts")
 _IN_REGISTER = Field(default=None, description="names the register in which it is one bit")
 _BIT = Field(default=None, description="pins its bit of that register, 0 the least significant")
+_REFRESH = Field(default=None, description="how often an HMI has to read it; else the HMI server's")
 
 
 class FieldPointSection(Section):
@@ -280,6 +282,7 @@ class FieldPointSection(Section):
     scale: ScaleSection | None = _SCALE
     in_register: Identifier | None = _IN_REGISTER
     bit: Bit | None = _BIT
+    refresh: Refresh | None = _REFRESH
 
 
 class CommandSection(Section):
@@ -291,6 +294,7 @@ class CommandSection(Section):
     hmi_address: WireAddress | None = _HMI_ADDRESS
     in_register: Identifier | None = _IN_REGISTER
     bit: Bit | None = _BIT
+    refresh: Refresh | None = _REFRESH
 
 
 class SetpointSection(Section):
@@ -307,6 +311,7 @@ class SetpointSection(Section):
     scale: ScaleSection | None = _SCALE
     in_register: Identifier | None = _IN_REGISTER
     bit: Bit | None = _BIT
+    refresh: Refresh | None = _REFRESH
 
 
 class StateSection(Section):
@@ -324,6 +329,7 @@ class StateSection(Section):
     scale: ScaleSection | None = _SCALE
     in_register: Identifier | None = _IN_REGISTER
     bit: Bit | None = _BIT
+    refresh: Refresh | None = _REFRESH
 
 
 class StepSection(Section):
@@ -333,6 +339,7 @@ class StepSection(Section):
     description: Text = Field(default="", description="what the chart does")
     chart: Text = Field(description="name of the program that holds the chart")
     hmi_address: WireAddress | None = _HMI_ADDRESS
+    refresh: Refresh | None = _REFRESH
 
 
 class EquipmentSection(Section):

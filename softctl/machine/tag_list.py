@@ -28,7 +28,8 @@ class Tag:
     `bit` is that of a BOOL in a register. `type` is what travels. `low` and `high` are the
     ends of the range in `unit`, plain numbers; where counts travel, `raw_low` and
     `raw_high` are the counts that stand for them, and `scale` says the same in words. A
-    TIME is in ms, other times and dates are in ns, as they travel.
+    TIME is in ms, other times and dates are in ns, as they travel. `refresh_ms` is how often
+    the point has to be read at least.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Tag:
     low: str
     high: str
     unit: str
+    refresh_ms: str
     access: str
     description: str
 
@@ -67,10 +69,11 @@ def to_csv(tags: list[Tag]) -> bytes:
 def _tags(machine: Machine) -> Iterator[Tag]:
     for row in register_map(machine):
         if row.server == "hmi":
-            yield _tag(row, machine.points[row.name])
+            point = machine.points[row.name]
+            yield _tag(row, point, machine.refresh_ns(point))
 
 
-def _tag(row: Row, point: Point) -> Tag:
+def _tag(row: Row, point: Point, refresh_ns: int | None) -> Tag:
     raw = ("", "") if point.scale is None else tuple(str(end) for end in point.scale.raw)
     low, high = (_number(value, point) for value in (point.low, point.high))
     return Tag(
@@ -89,6 +92,7 @@ def _tag(row: Row, point: Point) -> Tag:
         low=low,
         high=high,
         unit=_TIME_UNITS.get(point.type.name, "ns" if _is_time(point) else row.unit),
+        refresh_ms="" if refresh_ns is None else f"{refresh_ns / NS_PER_MS:.9g}",
         access=row.access,
         description=row.description,
     )

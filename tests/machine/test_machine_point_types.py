@@ -254,6 +254,16 @@ BROKEN = {
         "SPARE: {card: DI, hmi: false, in_register: |ALARMS}",
         "expected no 'in_register' beside 'hmi: false', got 'ALARMS'",
     ),
+    "refresh of what nobody sees": (
+        "SPARE: {card: DI, hmi: false}",
+        "SPARE: {card: DI, hmi: false, refresh: |1 s}",
+        "expected no 'refresh' beside 'hmi: false', got '1 s'",
+    ),
+    "refresh without a unit": (
+        "BATCH: {",
+        "BATCH: {refresh: |500, ",
+        "expected a time from '10 ms' to '3600 s', got 500",
+    ),
 }
 
 
@@ -290,8 +300,8 @@ def test_the_schema_knows_the_keys() -> None:
     definitions = machine_schema()["$defs"]
     for section in ("FieldPointSection", "SetpointSection", "StateSection"):
         keys = definitions[section]["properties"]
-        assert {"word_order", "scale", "in_register", "bit"} <= set(keys)
-    assert {"in_register", "bit"} <= set(definitions["CommandSection"]["properties"])
+        assert {"word_order", "scale", "in_register", "bit", "refresh"} <= set(keys)
+    assert {"in_register", "bit", "refresh"} <= set(definitions["CommandSection"]["properties"])
     counts = definitions["ScaleSection"]["properties"]["type"]["enum"]
     assert set(counts) == {"INT", "DINT", "LINT", "UINT", "UDINT", "ULINT"}
     types = definitions["SetpointSection"]["properties"]["type"]["anyOf"]

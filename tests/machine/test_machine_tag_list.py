@@ -19,7 +19,7 @@ MORE = """
   DAY: {role: setpoint, type: DATE, initial: 2026-11-25, range: [2026-01-01, 2026-12-31]}
   LEVEL: {role: setpoint, type: REAL, unit: m, range: [0.1, 1.5], word_order: DCBA, hmi_address: 99}
   BATCH: {role: state, type: 'STRING[9]', description: "Größe\\nzweite Zeile"}
-  HIGH: {card: DI_1, in_register: ALARMS, wired: LSH_101.contact}
+  HIGH: {card: DI_1, in_register: ALARMS, wired: LSH_101.contact, refresh: 250 ms}
 """
 
 
@@ -40,6 +40,8 @@ def tags() -> dict[str, Tag]:
         ("DAY", {"registers": "4", "low": "1767225600000000000", "unit": "ns"}),
         ("BATCH", {"type": "STRING", "length": "9", "registers": "5", "access": "read"}),
         ("HIGH", {"bit": "0", "table": "input registers", "type": "BOOL"}),
+        ("HIGH", {"refresh_ms": "250"}),
+        ("DAY", {"refresh_ms": ""}),
         ("HEARTBEAT", {"address": "0", "number": "30001", "type": "UINT", "registers": "1"}),
     ],
 )
@@ -48,6 +50,14 @@ def test_a_tag_says_what_an_hmi_has_to_know(tags, name, expected) -> None:
     found = {key: getattr(tags[name], key) for key in expected}
     assert found["type"].startswith(expected["type"]) if "type" in expected else True
     assert {**found, "type": ""} == {**expected, "type": ""}
+
+
+def test_what_says_nothing_else_is_refreshed_as_the_server_asks() -> None:
+    """`refresh` of the HMI server holds for every point, system points too, without its own."""
+    text = DEMO.replace("hmi: {", "hmi: {refresh: 2 s, ", 1)
+    found = {tag.name: tag.refresh_ms for tag in tag_list(parse_machine(text + MORE, FILE))}
+    assert found.pop("HIGH") == "250"
+    assert set(found.values()) == {"2000"}
 
 
 def test_the_number_is_one_more_than_the_address(tags) -> None:
