@@ -37,7 +37,7 @@ CORE_LAYERS: dict[str, set[str]] = {
     "control": {*_IO, "image", "logic", "alarms"},
     "paper": set(),
     "trial": {*_CORE, "paper"},
-    "audit": {*_IO, "paper"},
+    "audit": {*_IO, "image", "paper"},
     "checkout": {*_CORE, "audit", "paper"},
     "recording": {*_BASE, "modbus"},
     "conform": _CORE,

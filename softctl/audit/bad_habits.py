@@ -5,35 +5,39 @@ Source: Modbus Messaging on TCP/IP V1.0b (MTG); where it is not named, common pr
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
 from statistics import median
 
-from softctl.audit.observe import ClientLog
+from softctl.audit.observe import ClientLog, RefusedEvent, WriteEvent
+from softctl.audit.refresh import Rhythm
 from softctl.audit.scene import MANY, SECOND_NS, Finder, Finding, Scene, Severity
 from softctl.audit.uses import span_text
 from softctl.modbus.blocks import plan_reads
+from softctl.modbus.codes import ExceptionCode
 from softctl.values.tables import Table
 
 MAX_OUTSTANDING = 16
 """Transactions that a client may have open at a time (MTG 4.4.1.2: 1 to 16)."""
 
-_FEW = 3
+_NAMES_SHOWN = 4
 _BLOCKS = 3
 _STORM = 5
 _IDLE_NS = 60 * SECOND_NS
+_PATIENCE = (0, ExceptionCode.ACKNOWLEDGE, ExceptionCode.SERVER_DEVICE_BUSY)
 
 
 def _too_fast(scene: Scene) -> Iterator[Finding]:
     """Polls that come faster than the values change."""
-    scan_ns = scene.map.machine.scan_ns
+    change_ns = scene.map.change_ns
     for stream in scene.log.reads.values():
-        if len(stream.intervals) >= MANY and median(stream.intervals) < 0.9 * scan_ns:
+        if len(stream.intervals) >= MANY and median(stream.intervals) < 0.9 * change_ns:
             pace = median(stream.intervals) / 1e6
             yield scene.finding(
                 "faster than the scan",
                 Severity.ADVICE,
                 span_text(stream.span),
-                f"reads every {pace:.1f} ms what changes every {scan_ns / 1e6:g} ms at most",
+                f"reads every {pace:.1f} ms what changes every {change_ns / 1e6:g} ms at most",
                 "poll no faster than the scan",
                 stream.first_ns,
                 stream.frame,
@@ -42,23 +46,40 @@ def _too_fast(scene: Scene) -> Iterator[Finding]:
 
 
 def _too_slow(scene: Scene) -> Iterator[Finding]:
-    """Reads that come less often than the machine file asks for."""
-    required_ns = scene.map.machine.hmi.refresh_ns
-    if required_ns is None:
-        return
-    for stream in scene.log.reads.values():
-        if len(stream.intervals) >= _FEW and median(stream.intervals) > 1.1 * required_ns:
-            pace = median(stream.intervals) / SECOND_NS
-            yield scene.finding(
-                "slower than required",
-                Severity.WARNING,
-                span_text(stream.span),
-                f"reads every {pace:.2f} s what has to be read every {required_ns / 1e9:g} s",
-                "shorten the tag's interval, or the time that the driver needs for a round",
-                stream.first_ns,
-                stream.frame,
-                stream.count,
-            )
+    """Points that are read less often than the machine file asks for."""
+    if not scene.is_first:
+        return  # told once for a host
+    slow: dict[tuple[Rhythm, int], list[str]] = {}
+    for point in scene.map.points:
+        required_ns = scene.map.required_ns(point)
+        rhythm = scene.rhythms.of(scene.map, point)
+        if rhythm is None or required_ns is None:
+            continue
+        if rhythm.is_slow(required_ns) or rhythm.is_late_at_times(required_ns):
+            slow.setdefault((rhythm, required_ns), []).append(point.name)
+    for (rhythm, required_ns), names in slow.items():
+        yield _slow_finding(scene, rhythm, required_ns, names)
+
+
+def _slow_finding(scene: Scene, rhythm: Rhythm, required_ns: int, names: Sequence[str]) -> Finding:
+    first = rhythm.streams[0]
+    least, middle, most = (
+        f"{ns / SECOND_NS:.2f}" for ns in (rhythm.minimum_ns, rhythm.median_ns, rhythm.p99_ns)
+    )
+    is_slow = rhythm.is_slow(required_ns)
+    return scene.finding(
+        "slower than required" if is_slow else "at times slower",
+        Severity.WARNING,
+        some(names),
+        f"reads every {middle} s (least {least} s, 99th percentile {most} s) what has to be "
+        f"read every {required_ns / SECOND_NS:g} s",
+        "shorten the tag's interval, or the time that the driver needs for a round"
+        if is_slow
+        else "see what holds the driver up: too many requests in a round, a time-out, retries",
+        first.first_ns,
+        first.frame,
+        rhythm.count + 1,
+    )
 
 
 def _tiny_reads(scene: Scene) -> Iterator[Finding]:
@@ -66,8 +87,8 @@ def _tiny_reads(scene: Scene) -> Iterator[Finding]:
     spans = [s.span for s in scene.log.reads.values() if s.count > 1]
     extents: dict[Table, list[tuple[int, int]]] = {}
     for point in scene.map.points:
-        if point.hmi is not None:
-            extents.setdefault(point.hmi.table, []).append((point.hmi.address, point.hmi.count))
+        table, address, count = scene.map.span(point)
+        extents.setdefault(table, []).append((address, count))
     spans = [span for span in spans if scene.map.holds(span)]
     if not spans:
         return
@@ -87,19 +108,26 @@ def _tiny_reads(scene: Scene) -> Iterator[Finding]:
 
 
 def _transactions(scene: Scene) -> Iterator[Finding]:
-    """Each request has a transaction id of its own (MTG 4.2)."""
-    log = scene.log
-    if log.requests >= MANY and log.same_transactions > 0.5 * (log.requests - 1):
-        yield scene.finding(
-            "constant transaction id",
-            Severity.WARNING,
-            "transaction id",
-            f"uses the same one in {log.same_transactions + 1} of {log.requests} requests",
-            "count it up: a late reply cannot be told from the next one otherwise",
-            log.opened_ns,
-            _some_frame(log),
-            log.same_transactions,
-        )
+    """Each request has a number of its own among those that may be open (MTG 4.2)."""
+    numbers = list(scene.log.transactions)
+    again = sum(
+        number in numbers[max(0, at - MAX_OUTSTANDING) : at] for at, number in enumerate(numbers)
+    )
+    if again < MANY:
+        return
+    is_constant = len(set(numbers)) == 1
+    yield scene.finding(
+        "constant transaction id" if is_constant else "transaction ids reused",
+        Severity.WARNING,
+        "transaction id",
+        f"uses the same one in the last {len(numbers)} requests"
+        if is_constant
+        else f"uses one of the last {MAX_OUTSTANDING} again in {again} of {len(numbers)} requests",
+        "count it up: a late reply cannot be told from the next one otherwise",
+        scene.log.opened_ns,
+        _some_frame(scene.log),
+        again,
+    )
 
 
 def _outstanding(scene: Scene) -> Iterator[Finding]:
@@ -118,18 +146,28 @@ def _outstanding(scene: Scene) -> Iterator[Finding]:
 
 
 def _retries(scene: Scene) -> Iterator[Finding]:
-    """An exception is an answer: the same request gets the same again."""
-    for event in scene.log.refused.values():
-        if event.count >= MANY:
+    """An exception is an answer: the same request gets the same again (MAP section 7).
+
+    Not so 05 and 06, which ask for patience; and what got no answer at all may be tried again.
+    """
+    again: dict[bytes, list[WriteEvent]] = {}
+    for event in scene.log.writes:
+        if event.exception is not None:
+            again.setdefault(event.frame[2:], []).append(event)
+    writes = [(events[0], len(events)) for events in again.values()]
+    reads = [(event, event.count) for event in scene.log.refused.values()]
+    refused: list[tuple[WriteEvent | RefusedEvent, int]] = [*reads, *writes]
+    for one, count in refused:
+        if count >= MANY and one.exception not in _PATIENCE:
             yield scene.finding(
                 "retries after exceptions",
                 Severity.WARNING,
-                f"function {event.function:02d}",
-                f"repeats what was refused with exception {event.exception:02X}",
+                f"function {one.function:02d}",
+                f"repeats what was refused with exception {one.exception:02X}",
                 "an exception is a reply, not a lost request: do not repeat it",
-                event.at_ns,
-                event.frame,
-                event.count,
+                one.at_ns,
+                one.frame,
+                count,
             )
 
 
@@ -138,10 +176,10 @@ def _retries(scene: Scene) -> Iterator[Finding]:
 
 def _storms(scene: Scene) -> Iterator[Finding]:
     """One connection after the other from one host."""
-    times = sorted(log.opened_ns for log in scene.siblings)
-    if scene.log.opened_ns != times[0]:
+    if not scene.is_first:
         return  # told once for a host
-    busiest = max(sum(1 for other in times if 0 <= other - at < _IDLE_NS) for at in times)
+    times = sorted(log.opened_ns for log in scene.siblings)
+    busiest = max(bisect_left(times, at + _IDLE_NS) - i for i, at in enumerate(times))
     if busiest > _STORM:
         yield scene.finding(
             "reconnect storm",
@@ -172,11 +210,12 @@ def _left_open(scene: Scene) -> Iterator[Finding]:
 
 def _no_heartbeat(scene: Scene) -> Iterator[Finding]:
     """Nobody can notice a controller that stands still without looking at HEARTBEAT."""
-    if scene.log.requests < MANY or not scene.log.reads:
+    point = scene.map.heartbeat
+    polls = any(log.reads for log in scene.siblings)
+    many = sum(log.requests for log in scene.siblings) >= MANY
+    if point is None or not (scene.is_first and polls and many):
         return
-    point = scene.map.machine.points["HEARTBEAT"]
-    watched = {p.name for s in scene.log.reads.values() for p in scene.map.touched(s.span)}
-    if point.name not in watched:
+    if not scene.rhythms.streams(scene.map.span(point)):
         yield scene.finding(
             "heartbeat not watched",
             Severity.WARNING,
@@ -188,17 +227,28 @@ def _no_heartbeat(scene: Scene) -> Iterator[Finding]:
 
 
 def _some_frame(log: ClientLog) -> bytes:
-    return next((stream.frame for stream in log.reads.values()), b"")
+    return next(log.frames(), b"")
+
+
+def some(names: Sequence[str]) -> str:
+    """Names for a line: all of a few, else the first ones and how many more."""
+    rest = len(names) - _NAMES_SHOWN
+    more = f" and {rest} more" if rest > 0 else ""
+    return ", ".join(names[:_NAMES_SHOWN]) + more
 
 
 BAD_HABITS: tuple[Finder, ...] = (
     _too_fast,
     _too_slow,
     _tiny_reads,
-    _transactions,
-    _outstanding,
     _retries,
-    _storms,
-    _left_open,
     _no_heartbeat,
 )
+
+CONNECTION_HABITS: tuple[Finder, ...] = (
+    _transactions,
+    _outstanding,
+    _storms,
+    _left_open,
+)
+"""What is about a connection as a whole, whatever devices answer on it."""

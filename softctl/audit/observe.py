@@ -8,8 +8,9 @@ it writes, what is refused) is kept with the frame as evidence, up to a limit.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from itertools import accumulate
 
 from softctl.modbus.clients import Client
 from softctl.modbus.codes import ERROR_BIT
@@ -24,11 +25,21 @@ from softctl.modbus.requests import (
 from softctl.values.tables import Table
 
 KEPT_INTERVALS = 4_096
+KEPT_TRANSACTIONS = 64
 KEPT_EVENTS = 2_000
 KEPT_STREAMS = 5_000
 _FUNCTION_BYTE = 7
+_POLL_END = 12
 
 Span = tuple[Table, int, int]
+
+StillFor = Callable[[Client, int], int]
+"""For how long, in ns up to a time, a client has seen a heartbeat stand still."""
+
+
+def never_still(_: Client, __: int) -> int:
+    """Nothing stops the heartbeat."""
+    return 0
 
 
 class ReadStream:
@@ -36,26 +47,42 @@ class ReadStream:
 
     __slots__ = ("count", "first_ns", "frame", "function", "intervals", "last_ns", "span")
 
-    def __init__(self, function: int, span: Span, frame: bytes, now_ns: int) -> None:
-        self.function = function
+    def __init__(self, span: Span, frame: bytes, now_ns: int, kept: int) -> None:
+        self.function = frame[_FUNCTION_BYTE]
         self.span = span
         self.frame = frame
         self.count = 1
         self.first_ns = self.last_ns = now_ns
-        self.intervals: deque[int] = deque(maxlen=KEPT_INTERVALS)
+        self.intervals: deque[int] = deque(maxlen=kept)
+
+    def note(self, now_ns: int) -> None:
+        """It came again."""
+        self.count += 1
+        self.intervals.append(now_ns - self.last_ns)
+        self.last_ns = now_ns
+
+    def times(self) -> list[int]:
+        """When it came, as far back as its intervals are kept, in order."""
+        steps = list(accumulate(reversed(self.intervals), initial=0))
+        return [self.last_ns - step for step in reversed(steps)]
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class WriteEvent:
-    """One range that was asked to be written, in bank form, and whether it was."""
+    """One range that was asked to be written, in bank form, and whether it was.
+
+    `data` is that of the frame; function 22 has its two masks there. `exception` is the
+    answer's code, 0 where there was no answer at all and None where it was done. `still_ns`
+    is how long the client had seen the heartbeat stand still.
+    """
 
     at_ns: int
     function: int
-    table: Table
-    address: int
+    span: Span
     data: bytes
     frame: bytes
-    exception: int = 0
+    exception: int | None = None
+    still_ns: int = 0
 
 
 @dataclass(slots=True)
@@ -73,22 +100,30 @@ class RefusedEvent:
 
 @dataclass(slots=True, eq=False)
 class ClientLog:
-    """Everything about one connection."""
+    """Everything about one connection.
+
+    `transactions` are the last ones' numbers, `others` the requests that are in none of
+    `reads`.
+    """
 
     name: str
     host: str
     opened_ns: int
     closed_ns: int | None = None
     last_ns: int = 0
-    requests: int = 0
-    same_transactions: int = 0
     deepest: int = 0
+    others: int = 0
     reads: dict[bytes, ReadStream] = field(default_factory=dict)
     writes: list[WriteEvent] = field(default_factory=list)
     refused: dict[bytes, RefusedEvent] = field(default_factory=dict)
     dropped: int = 0
-    transaction: bytes = b""
+    transactions: deque[bytes] = field(default_factory=lambda: deque(maxlen=KEPT_TRANSACTIONS))
     burst: int = 0
+
+    @property
+    def requests(self) -> int:
+        """All that it asked."""
+        return self.others + sum(stream.count for stream in self.reads.values())
 
     def note_burst(self) -> None:
         """One more frame at the same instant."""
@@ -96,14 +131,26 @@ class ClientLog:
         if self.burst > self.deepest:
             self.deepest = self.burst
 
+    def frames(self) -> Iterator[bytes]:
+        """A frame of each thing that it did."""
+        yield from (stream.frame for stream in self.reads.values())
+        yield from (event.frame for event in self.writes)
+        yield from (event.frame for event in self.refused.values())
+
 
 class Auditor:
-    """Takes the observer's calls of a server, and those about its connections."""
+    """Takes the observer's calls of a server, and those about its connections.
 
-    def __init__(self, clock: Callable[[], int]) -> None:
+    `kept` is how many intervals of each read are kept, the last ones. `still_for` is asked
+    when something is written.
+    """
+
+    def __init__(self, clock: Callable[[], int], kept: int = KEPT_INTERVALS) -> None:
         self.started_ns = clock()
         self.logs: dict[Client, ClientLog] = {}
+        self.still_for: StillFor = never_still
         self._clock = clock
+        self._kept = kept
 
     def opened(self, client: Client) -> None:
         """A client has connected."""
@@ -122,35 +169,18 @@ class Auditor:
         """
         log = self.logs.get(client) or self._log(client)
         now_ns = client.last_used_ns
-        log.requests += 1
         if now_ns == log.last_ns:
             log.note_burst()
         else:
             log.burst, log.last_ns = 1, now_ns
-        transaction = frame[:2]
-        if transaction == log.transaction:
-            log.same_transactions += 1
-        log.transaction = transaction
+        log.transactions.append(frame[:2])
         stream = log.reads.get(frame[2:])
         if stream is None or reply is None or reply[_FUNCTION_BYTE] >= ERROR_BIT:
-            self._note_other(log, frame, request, reply, now_ns)
+            self._note_other(log, client, frame, request, reply)
             return
         stream.count += 1
         stream.intervals.append(now_ns - stream.last_ns)
         stream.last_ns = now_ns
-
-    def _note_other(
-        self,
-        log: ClientLog,
-        frame: bytes,
-        request: Request | Reject | None,
-        reply: bytes | None,
-        now_ns: int,
-    ) -> None:
-        if reply is not None and reply[_FUNCTION_BYTE] < ERROR_BIT:
-            self._done(log, frame, request, now_ns)
-        else:
-            self._refused(log, frame, request, reply, now_ns)
 
     def _log(self, client: Client) -> ClientLog:
         log = self.logs.get(client)
@@ -158,70 +188,89 @@ class Auditor:
             log = self.logs[client] = ClientLog(client.name, client.host, self._clock())
         return log
 
-    def _done(
-        self, log: ClientLog, frame: bytes, request: Request | Reject | None, now_ns: int
-    ) -> None:
-        if isinstance(request, ReadRequest):
-            span = (request.table, request.address, request.quantity)
-            if len(log.reads) < KEPT_STREAMS:
-                log.reads[frame[2:]] = ReadStream(request.function, span, frame, now_ns)
-            else:
-                log.dropped += 1
-        else:
-            self._write(log, frame, request, now_ns, 0)
-
-    def _write(
+    def _note_other(
         self,
         log: ClientLog,
-        frame: bytes,
-        request: Request | Reject | None,
-        now_ns: int,
-        exception: int,
-    ) -> bool:
-        """Keep what the request writes; False if it writes nothing."""
-        written = _written(request)
-        if written is None:
-            return False
-        if len(log.writes) < KEPT_EVENTS:
-            table, address, data = written
-            log.writes.append(
-                WriteEvent(now_ns, frame[_FUNCTION_BYTE], table, address, data, frame, exception)
-            )
-        else:
-            log.dropped += 1
-        return True
-
-    def _refused(
-        self,
-        log: ClientLog,
+        client: Client,
         frame: bytes,
         request: Request | Reject | None,
         reply: bytes | None,
-        now_ns: int,
     ) -> None:
-        exception = 0 if reply is None else reply[_FUNCTION_BYTE + 1]
-        if self._write(log, frame, request, now_ns, exception):
-            return
-        known = log.refused.get(frame[2:])
-        if known is not None:
-            known.count += 1
-            known.last_ns = now_ns
-        elif len(log.refused) < KEPT_EVENTS:
-            span = None
-            if isinstance(request, ReadRequest):
-                span = (request.table, request.address, request.quantity)
-            log.refused[frame[2:]] = RefusedEvent(
-                now_ns, frame[_FUNCTION_BYTE], span, exception, frame, last_ns=now_ns
-            )
+        now_ns, exception = client.last_used_ns, _exception(reply)
+        if exception is None and isinstance(request, ReadRequest | ReadWriteRequest):
+            self._read(log, frame, request, now_ns)
         else:
+            log.others += 1
+        written = _written(request)
+        if written is not None:
+            still_ns = self.still_for(client, now_ns)
+            function = frame[_FUNCTION_BYTE]
+            _keep(log, WriteEvent(now_ns, function, *written, frame, exception, still_ns))
+        elif exception is not None:
+            _refuse(log, frame, request, exception, now_ns)
+
+    def _read(
+        self, log: ClientLog, frame: bytes, request: ReadRequest | ReadWriteRequest, now_ns: int
+    ) -> None:
+        """A read that got data; what function 23 writes beside it is no part of the read."""
+        known = log.reads.get(frame[2:_POLL_END])
+        if known is not None:
+            known.note(now_ns)
+        elif len(log.reads) < KEPT_STREAMS:
+            span = _read_span(request)
+            log.reads[frame[2:_POLL_END]] = ReadStream(span, frame, now_ns, self._kept)
+        else:
+            log.others += 1
             log.dropped += 1
 
 
-def _written(request: Request | Reject | None) -> tuple[Table, int, bytes] | None:
+def _exception(reply: bytes | None) -> int | None:
+    """The exception's code in a reply, 0 where there was none at all; None for an answer."""
+    if reply is None:
+        return 0
+    return reply[_FUNCTION_BYTE + 1] if reply[_FUNCTION_BYTE] >= ERROR_BIT else None
+
+
+def _read_span(request: ReadRequest | ReadWriteRequest) -> Span:
+    table = request.table if isinstance(request, ReadRequest) else Table.HOLDING_REGISTERS
+    return table, request.address, request.quantity
+
+
+def _written(request: Request | Reject | None) -> tuple[Span, bytes] | None:
+    """What a request writes, and where; None if it writes nothing."""
     if isinstance(request, WriteRequest):
-        return request.table, request.address, request.data
+        return (request.table, request.address, request.quantity), request.data
     if isinstance(request, ReadWriteRequest):
-        return Table.HOLDING_REGISTERS, request.write_address, request.data
+        count = len(request.data) // 2
+        return (Table.HOLDING_REGISTERS, request.write_address, count), request.data
     if isinstance(request, MaskWriteRequest):
-        return Table.HOLDING_REGISTERS, request.address, b""
+        masks = request.and_mask.to_bytes(2) + request.or_mask.to_bytes(2)
+        return (Table.HOLDING_REGISTERS, request.address, 1), masks
     return None
+
+
+def _keep(log: ClientLog, event: WriteEvent) -> None:
+    if len(log.writes) < KEPT_EVENTS:
+        log.writes.append(event)
+    else:
+        log.dropped += 1
+
+
+def _refuse(
+    log: ClientLog,
+    frame: bytes,
+    request: Request | Reject | None,
+    exception: int,
+    now_ns: int,
+) -> None:
+    known = log.refused.get(frame[2:])
+    if known is not None:
+        known.count += 1
+        known.last_ns = now_ns
+    elif len(log.refused) < KEPT_EVENTS:
+        span = _read_span(request) if isinstance(request, ReadRequest) else None
+        log.refused[frame[2:]] = RefusedEvent(
+            now_ns, frame[_FUNCTION_BYTE], span, exception, frame, last_ns=now_ns
+        )
+    else:
+        log.dropped += 1

@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from softctl.audit.findings import find
-from softctl.audit.observe import ClientLog, ReadStream
-from softctl.audit.scene import Finding, Severity
+from softctl.audit.findings import find, hosts_of
+from softctl.audit.observe import ClientLog, Span
+from softctl.audit.parts import Part
+from softctl.audit.refresh import Rhythms
+from softctl.audit.scene import SECOND_NS, Finding, Severity
 from softctl.audit.uses import Map, span_text
 from softctl.machine import Machine, Point
 
-_SECOND_NS = 1_000_000_000
+_NOBODY = "nobody"
 
 
 @dataclass(frozen=True, slots=True)
 class PointUse:
-    """How one point is used by one host: intervals in seconds, None where there is none."""
+    """How one point is used by one host: intervals in seconds, None where there is none.
+
+    `devices` is on how many devices it is used. With many devices reads and writes add up;
+    the intervals are the least, the median of the medians and the longest of the 99th
+    percentiles. `verdict` is `used`, `too slow`, `written` (never read) or `never used`.
+    """
 
     point: str
     access: str
     client: str
+    devices: int
     reads: int
     writes: int
     function: str
@@ -30,20 +38,21 @@ class PointUse:
     median_s: float | None
     p99_s: float | None
     required_s: float | None
+    verdict: str
 
     @property
-    def verdict(self) -> str:
-        """Used as it should be, too slowly, or not at all."""
-        if not self.reads and not self.writes:
-            return "never used"
-        if self.reads and self.required_s and self.median_s and self.median_s > self.required_s:
-            return "too slow"
-        return "used"
+    def is_used(self) -> bool:
+        """Whether somebody read or wrote it."""
+        return bool(self.reads or self.writes)
 
 
 @dataclass(frozen=True, slots=True)
 class AuditReport:
-    """All of it; `uses` has a row for each point and host that was there."""
+    """All of it; `uses` has a row for each point and host that was there.
+
+    `devices` names the devices where there are many, `silent` those that nobody asked.
+    `covered` counts the points that somebody used on each device, of `total`.
+    """
 
     machine: str
     seconds: float
@@ -52,12 +61,15 @@ class AuditReport:
     uses: tuple[PointUse, ...]
     findings: tuple[Finding, ...]
     dropped: int
+    covered: int
+    total: int
+    devices: tuple[str, ...] = ()
+    silent: tuple[str, ...] = ()
 
     @property
     def used(self) -> list[str]:
-        """The points that somebody read or wrote."""
-        seen = dict.fromkeys(use.point for use in self.uses if use.reads or use.writes)
-        return list(seen)
+        """The points that somebody read or wrote, on whatever device."""
+        return list(dict.fromkeys(use.point for use in self.uses if use.is_used))
 
     @property
     def unused(self) -> list[str]:
@@ -67,9 +79,8 @@ class AuditReport:
 
     @property
     def coverage(self) -> float:
-        """Points used of all points on the map, 0..1."""
-        count = len(self.used) + len(self.unused)
-        return len(self.used) / count if count else 0.0
+        """Points used of all points on the map, over all devices; 0..1."""
+        return self.covered / self.total if self.total else 0.0
 
     @property
     def is_clean(self) -> bool:
@@ -80,67 +91,116 @@ class AuditReport:
 def make_report(
     machine: Machine, logs: Sequence[ClientLog], started_ns: int, ended_ns: int
 ) -> AuditReport:
-    """Grade what the clients did between two instants."""
-    map_ = Map(machine)
-    hosts: dict[str, list[ClientLog]] = {}
-    for log in logs:
-        hosts.setdefault(log.host, []).append(log)
-    uses = [
-        _use(map_, point, host, of_host)
-        for host, of_host in (hosts or {"nobody": []}).items()
-        for point in map_.points
-    ]
+    """Grade what the clients of an HMI map did between two instants."""
+    return add_up(machine, [Part("", Map(machine), logs)], logs, started_ns, ended_ns)
+
+
+def add_up(
+    machine: Machine,
+    parts: Sequence[Part],
+    logs: Sequence[ClientLog],
+    started_ns: int,
+    ended_ns: int,
+) -> AuditReport:
+    """The same over many devices; `logs` are all connections, whole."""
+    devices = [part for part in parts if part.has_points]
+    used = [list(_uses(part)) for part in devices]
+    hosts = list(hosts_of([log for part in devices for log in part.logs])) or [_NOBODY]
+    by_host: dict[tuple[str, str], list[PointUse]] = {}
+    for uses in used:
+        for use in uses:
+            by_host.setdefault((use.client, use.point), []).append(use)
+    points = list(dict.fromkeys(point.name for part in devices for point in part.map.points))
+    rows = ((host, name) for host in hosts for name in points)
     return AuditReport(
         machine=machine.name,
-        seconds=(ended_ns - started_ns) / _SECOND_NS,
+        seconds=(ended_ns - started_ns) / SECOND_NS,
         clients=tuple(log.name for log in logs),
         requests=sum(log.requests for log in logs),
-        uses=tuple(uses),
-        findings=tuple(find(map_, logs, started_ns, ended_ns)),
+        uses=tuple(_joined(by_host[row]) for row in rows if row in by_host),
+        findings=tuple(find(parts, started_ns, ended_ns)),
         dropped=sum(log.dropped for log in logs),
+        covered=sum(len({use.point for use in uses if use.is_used}) for uses in used),
+        total=sum(len(part.map.points) for part in devices),
+        devices=tuple(part.device for part in devices if part.device),
+        silent=tuple(part.device for part in devices if part.device and not part.logs),
     )
 
 
-def _use(map_: Map, point: Point, host: str, logs: Sequence[ClientLog]) -> PointUse:
-    place = point.hmi
-    assert place is not None
-    streams = [
-        stream
-        for log in logs
-        for stream in log.reads.values()
-        if stream.span[0] is place.table
-        and stream.span[1] <= place.address
-        and place.end <= stream.span[1] + stream.span[2]
-    ]
-    writes = sum(
-        event.exception == 0
-        and event.table is place.table
-        and event.address < place.end
-        and place.address < event.address + len(event.data) // (1 if event.table.is_bits else 2)
-        for log in logs
-        for event in log.writes
-    )
-    best = max(streams, key=lambda stream: stream.count, default=None)
-    refresh_ns = map_.machine.hmi.refresh_ns
+def _uses(part: Part) -> Iterator[PointUse]:
+    """A row for each point and host of one device."""
+    for host, logs in (hosts_of(part.logs) or {_NOBODY: []}).items():
+        rhythms = Rhythms(logs)
+        writes = _writes(part.map, logs)
+        for point in part.map.points:
+            yield _use(part.map, point, host, rhythms, writes.get(point.name, 0))
+
+
+def _writes(map_: Map, logs: Sequence[ClientLog]) -> dict[str, int]:
+    """How often each point was written, half values not counted."""
+    found: dict[str, int] = {}
+    touched: dict[Span, list[Point]] = {}
+    for log in logs:
+        for event in log.writes:
+            if event.exception is not None:
+                continue
+            if event.span not in touched:
+                touched[event.span] = map_.touched(event.span)
+            for point in touched[event.span]:
+                found[point.name] = found.get(point.name, 0) + 1
+    return found
+
+
+def _use(map_: Map, point: Point, host: str, rhythms: Rhythms, writes: int) -> PointUse:
+    streams = rhythms.streams(map_.span(point))
+    rhythm = rhythms.of(map_, point)
+    required_ns = map_.required_ns(point)
+    if not streams:
+        verdict = "written" if writes else "never used"
+    else:
+        is_slow = bool(rhythm and required_ns and rhythm.is_slow(required_ns))
+        verdict = "too slow" if is_slow else "used"
     return PointUse(
         point=point.name,
-        access="write" if point.role.is_written_by_hmi else "read",
+        access="write" if map_.is_written(point) else "read",
         client=host,
+        devices=int(bool(streams or writes)),
         reads=sum(stream.count for stream in streams),
         writes=writes,
-        function=f"{best.function:02d}" if best else "",
-        block=span_text(best.span) if best else "",
-        required_s=refresh_ns / _SECOND_NS if refresh_ns else None,
-        **_intervals(best),
+        function=f"{streams[0].function:02d}" if streams else "",
+        block=span_text(streams[0].span) if streams else "",
+        minimum_s=rhythm.minimum_ns / SECOND_NS if rhythm else None,
+        median_s=rhythm.median_ns / SECOND_NS if rhythm else None,
+        p99_s=rhythm.p99_ns / SECOND_NS if rhythm else None,
+        required_s=required_ns / SECOND_NS if required_ns else None,
+        verdict=verdict,
     )
 
 
-def _intervals(stream: ReadStream | None) -> dict[str, float | None]:
-    if stream is None or not stream.intervals:
-        return {"minimum_s": None, "median_s": None, "p99_s": None}
-    ordered = sorted(stream.intervals)
-    return {
-        "minimum_s": ordered[0] / _SECOND_NS,
-        "median_s": median(ordered) / _SECOND_NS,
-        "p99_s": ordered[min(len(ordered) - 1, int(0.99 * len(ordered)))] / _SECOND_NS,
-    }
+_WORST_FIRST = ("too slow", "used", "written", "never used")
+
+
+def _joined(uses: Sequence[PointUse]) -> PointUse:
+    """The use of one point by one host over all devices."""
+    if len(uses) == 1:
+        return uses[0]
+    asked = max(uses, key=lambda use: use.reads)
+    least, middle, most = (
+        [value for use in uses if (value := getattr(use, name)) is not None]
+        for name in ("minimum_s", "median_s", "p99_s")
+    )
+    return PointUse(
+        point=asked.point,
+        access=asked.access,
+        client=asked.client,
+        devices=sum(use.devices for use in uses),
+        reads=sum(use.reads for use in uses),
+        writes=sum(use.writes for use in uses),
+        function=asked.function,
+        block=asked.block,
+        minimum_s=min(least, default=None),
+        median_s=median(middle) if middle else None,
+        p99_s=max(most, default=None),
+        required_s=asked.required_s,
+        verdict=min((use.verdict for use in uses), key=_WORST_FIRST.index),
+    )

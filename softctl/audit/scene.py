@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from softctl.audit.observe import ClientLog
+from softctl.audit.refresh import Rhythms
 from softctl.audit.uses import Map
 
 SECOND_NS = 1_000_000_000
@@ -27,7 +28,10 @@ class Severity(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One finding about one client: what, about what, the evidence and what to do."""
+    """One finding about one client: what, about what, the evidence and what to do.
+
+    `devices` names those on which it was found, where there are many.
+    """
 
     kind: str
     severity: Severity
@@ -38,17 +42,27 @@ class Finding:
     at_s: float
     frame: str
     count: int = 1
+    devices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """All that a finder may look at: the map, one client, those of its host, the times."""
+    """All that a finder may look at: the map, one client, those of its host, the times.
+
+    `siblings` are all connections of the host in their order, `rhythms` those of its reads.
+    """
 
     map: Map
     log: ClientLog
     siblings: Sequence[ClientLog]
+    rhythms: Rhythms
     started_ns: int
     ended_ns: int
+
+    @property
+    def is_first(self) -> bool:
+        """True for the first connection of its host: what is told once for a host."""
+        return self.log is self.siblings[0]
 
     def finding(
         self,

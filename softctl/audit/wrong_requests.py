@@ -5,20 +5,23 @@ Source: Modbus Application Protocol V1.1b3 (MAP).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from softctl.audit.observe import ClientLog, RefusedEvent, Span, WriteEvent
+from softctl.audit.observe import ClientLog, Span, WriteEvent
 from softctl.audit.scene import MANY, SECOND_NS, Finder, Finding, Scene, Severity
 from softctl.audit.uses import Map, address_text, span_text
+from softctl.audit.written import bit_of, explain_refused, suspect_taken
 from softctl.machine import Point, Role
-from softctl.values.registers import WordOrder, decode
 from softctl.values.tables import Table
+
+_HELD_NS = 10 * SECOND_NS
+_STILL_NS = 5 * SECOND_NS
 
 
 def _outside_map(scene: Scene) -> Iterator[Finding]:
     """Refused with 02 (MAP section 7), with the point that was probably meant."""
-    for event in _all_refused(scene.log):
+    for event in scene.log.refused.values():
         if event.exception != 2 or event.span is None:
             continue
         kind, advice = _explain_outside(scene.map, event.span)
@@ -51,7 +54,7 @@ def _explain_outside(map_: Map, span: Span) -> tuple[str, str]:
 
 def _other_refusals(scene: Scene) -> Iterator[Finding]:
     """Functions that the server does not have, and units that nobody has."""
-    for event in _all_refused(scene.log):
+    for event in scene.log.refused.values():
         if event.exception == 1:
             yield scene.finding(
                 "wrong function",
@@ -69,7 +72,7 @@ def _other_refusals(scene: Scene) -> Iterator[Finding]:
                 Severity.ERROR,
                 f"unit {event.frame[6]}",
                 "asks for a unit that nobody here has",
-                f"the map answers at unit {scene.map.machine.hmi.unit}",
+                f"the map answers at unit {scene.map.unit}",
                 event.at_ns,
                 event.frame,
                 event.count,
@@ -80,25 +83,26 @@ def _half_values(scene: Scene) -> Iterator[Finding]:
     """A part of a value of several registers, read by itself: it can be torn."""
     for stream in scene.log.reads.values():
         for point in scene.map.cut(stream.span):
+            count = scene.map.place(point).count
             yield scene.finding(
                 "half a value",
                 Severity.ERROR,
                 point.name,
-                f"reads only a part of its {_count(point)} registers ({span_text(stream.span)})",
-                f"read {_count(point)} registers from {_first(point)} in one request",
+                f"reads only a part of its {count} registers ({span_text(stream.span)})",
+                f"read {count} registers from {_first(scene.map, point)} in one request",
                 stream.first_ns,
                 stream.frame,
                 stream.count,
             )
     for event in scene.log.writes:
-        if event.exception != 2 or event.table.is_bits:
+        if event.exception != 2 or event.span[0].is_bits:
             continue
-        for point in scene.map.cut((event.table, event.address, len(event.data) // 2)):
+        for point in scene.map.cut(event.span):
             yield scene.finding(
                 "half a value",
                 Severity.ERROR,
                 point.name,
-                f"writes only a part of its {_count(point)} registers",
+                f"writes only a part of its {scene.map.place(point).count} registers",
                 "write all of them in one request with function 16",
                 event.at_ns,
                 event.frame,
@@ -111,71 +115,69 @@ def _half_values(scene: Scene) -> Iterator[Finding]:
 def _refused_writes(scene: Scene) -> Iterator[Finding]:
     """Values that a point does not take, and places that nobody may write."""
     for event in scene.log.writes:
-        if event.exception in (0, 1):
-            continue
-        points = scene.map.touched(_span(event))
-        read_only = [p for p in points if not p.role.is_written_by_hmi]
-        if event.exception == 2 and not points:
-            kind, advice = _explain_outside(scene.map, _span(event))
-            message = "writes to addresses that are not on the map"
-            if kind == "wrong table":
-                kind, message = "read-only write", "writes what can only be read"
-        elif event.exception == 2 and read_only:
-            kind, message = "read-only write", f"writes {read_only[0].name}, which is read-only"
-            advice = "make the tag read-only in the HMI"
+        points = scene.map.touched(event.span)
+        if event.exception == 2:
+            explained = _explain_place(scene.map, event, points)
         elif event.exception == 4 and points:
-            kind, message, advice = _explain_value(scene.map, points[0], event)
+            found = explain_refused(scene.map, points[0], event)
+            explained = found.kind, found.message, found.advice
         else:
             continue
-        subject = points[0].name if points else span_text(_span(event))
+        if explained is None:
+            continue
+        kind, message, advice = explained
+        subject = points[0].name if points else span_text(event.span)
         yield scene.finding(
             kind, Severity.ERROR, subject, message, advice, event.at_ns, event.frame
         )
 
 
-def _explain_value(map_: Map, point: Point, event: WriteEvent) -> tuple[str, str, str]:
-    """Out of range; when another order of the words would fit, that is the likely reason."""
-    place = point.hmi
-    own = map_.machine.hmi_order(point)
-    assert place is not None
-    raw = event.data[2 * (place.address - event.address) :][: 2 * place.count]
-    if place.count > 1 and len(raw) == 2 * place.count:
-        for order in WordOrder:
-            if order is not own and _fits(point, raw, order):
-                message = (
-                    f"writes a value outside the range of {point.name}, which it would not be in "
-                    f"the order {order.value}"
+def _explain_place(
+    map_: Map, event: WriteEvent, points: Sequence[Point]
+) -> tuple[str, str, str] | None:
+    """Why a place is not written; None where it is half a value, which is told elsewhere."""
+    if not points:
+        kind, advice = _explain_outside(map_, event.span)
+        if kind == "wrong table":
+            return "read-only write", "writes what can only be read", advice
+        return kind, "writes to addresses that are not on the map", advice
+    read_only = [point for point in points if not map_.is_written(point)]
+    if not read_only:
+        return None
+    message = f"writes {read_only[0].name}, which is read-only"
+    return "read-only write", message, "make the tag read-only in the HMI"
+
+
+def _odd_values(scene: Scene) -> Iterator[Finding]:
+    """Values that were taken, since no range forbids them, and make no sense."""
+    for event in _done(scene.log):
+        for point in scene.map.touched(event.span):
+            found = suspect_taken(scene.map, point, event)
+            if found is not None:
+                yield scene.finding(
+                    found.kind,
+                    Severity.WARNING,
+                    point.name,
+                    found.message,
+                    f"{found.advice}; a `range` in the machine file would refuse such a value",
+                    event.at_ns,
+                    event.frame,
                 )
-                return "word order", message, f"set the tag's word order to {own.value}"
-    limits = f"{point.low} to {point.high} {point.unit}".rstrip()
-    message = f"writes a value that {point.name} does not take"
-    advice = f"limit the entry to {limits} and check its type"
-    return "out of range", message, advice
-
-
-def _fits(point: Point, raw: bytes, order: WordOrder) -> bool:
-    try:
-        value = decode(raw, point.hmi_type, order)
-    except ValueError:
-        return False
-    if isinstance(value, str) or point.low is None or point.high is None:
-        return False
-    # A tiny REAL is what the wrong order usually makes of a count: no evidence.
-    is_odd = isinstance(value, float) and value != 0 and abs(value) < 1e-6
-    return bool(point.low <= value <= point.high) and not is_odd
 
 
 def _repeated_writes(scene: Scene) -> Iterator[Finding]:
     """The same value again and again, as if every poll were an entry."""
-    for (table, address), events in _by_place(scene.log).items():
+    if scene.map.is_driven:
+        return
+    for span, events in _by_place(scene.log).items():
         same = [later for before, later in pairwise(events) if before.data == later.data]
         if len(same) < MANY:
             continue
-        name = _name(scene.map, table, address)
+        points = scene.map.touched(span)
         yield scene.finding(
             "write on every poll",
             Severity.WARNING,
-            name,
+            points[0].name if points else span_text(span),
             f"writes the same value again and again ({len(same) + 1} times)",
             "write on a change only: what is written all the time overrules everybody else",
             same[0].at_ns,
@@ -186,55 +188,62 @@ def _repeated_writes(scene: Scene) -> Iterator[Finding]:
 
 def _held_commands(scene: Scene) -> Iterator[Finding]:
     """A command that stays where it was put has to be released by whoever gave it."""
-    for (table, address), events in _by_place(scene.log).items():
-        for point in scene.map.at(table, address):
-            is_held = point.role is Role.COMMAND and point.hold and table is Table.COILS
-            if not is_held or events[-1].data[:1] != b"\x01":
-                continue
-            held_ns = scene.ended_ns - events[-1].at_ns
-            if held_ns > 10 * SECOND_NS:
-                yield scene.finding(
-                    "command held",
-                    Severity.WARNING,
-                    point.name,
-                    f"has set it and not released it for {held_ns / SECOND_NS:.0f} s",
-                    "write 0 when the button is let go, or leave `hold` out of the machine file",
-                    events[-1].at_ns,
-                    events[-1].frame,
-                )
+    for point in scene.map.points:
+        if point.role is not Role.COMMAND or not point.hold:
+            continue
+        changes = [(event, bit_of(scene.map, point, event)) for event in _done(scene.log)]
+        changes = [(event, bit) for event, bit in changes if bit is not None]
+        if not changes or not changes[-1][1]:
+            continue
+        event, _ = changes[-1]
+        held_ns = scene.ended_ns - event.at_ns
+        if held_ns > _HELD_NS:
+            yield scene.finding(
+                "command held",
+                Severity.WARNING,
+                point.name,
+                f"has set it and not released it for {held_ns / SECOND_NS:.0f} s",
+                "write 0 when the button is let go, or leave `hold` out of the machine file",
+                event.at_ns,
+                event.frame,
+            )
 
 
-def _all_refused(log: ClientLog) -> Iterator[RefusedEvent]:
-    yield from log.refused.values()
+def _after_the_heartbeat(scene: Scene) -> Iterator[Finding]:
+    """What is entered while the controller stands still is lost, or comes late."""
+    point = scene.map.heartbeat
+    late = [event for event in _done(scene.log) if event.still_ns > _STILL_NS]
+    if point is None or not late:
+        return
+    names = [p.name for event in late for p in scene.map.touched(event.span)]
+    yield scene.finding(
+        "heartbeat ignored",
+        Severity.WARNING,
+        point.name,
+        f"writes {', '.join(dict.fromkeys(names))} although HEARTBEAT had stood still for "
+        f"{late[0].still_ns / SECOND_NS:.0f} s",
+        "when HEARTBEAT stands still for a few seconds: alarm, mark the values, lock the entries",
+        late[0].at_ns,
+        late[0].frame,
+        len(late),
+    )
 
 
-def _span(event: WriteEvent) -> tuple[Table, int, int]:
-    count = len(event.data) // (1 if event.table.is_bits else 2)
-    return event.table, event.address, max(1, count)
+def _done(log: ClientLog) -> Iterator[WriteEvent]:
+    return (event for event in log.writes if event.exception is None)
 
 
-def _by_place(log: ClientLog) -> dict[tuple[Table, int], list[WriteEvent]]:
-    """The writes that were done, by where they begin, in order."""
-    found: dict[tuple[Table, int], list[WriteEvent]] = {}
-    for event in log.writes:
-        if event.exception == 0:
-            found.setdefault((event.table, event.address), []).append(event)
+def _by_place(log: ClientLog) -> dict[Span, list[WriteEvent]]:
+    """The writes that were done, by their ranges, in order."""
+    found: dict[Span, list[WriteEvent]] = {}
+    for event in _done(log):
+        found.setdefault(event.span, []).append(event)
     return found
 
 
-def _name(map_: Map, table: Table, address: int) -> str:
-    points = map_.at(table, address)
-    return points[0].name if points else address_text(table, address)
-
-
-def _count(point: Point) -> int:
-    assert point.hmi is not None
-    return point.hmi.count
-
-
-def _first(point: Point) -> str:
-    assert point.hmi is not None
-    return address_text(point.hmi.table, point.hmi.address)
+def _first(map_: Map, point: Point) -> str:
+    place = map_.place(point)
+    return address_text(place.table, place.address)
 
 
 WRONG_REQUESTS: tuple[Finder, ...] = (
@@ -242,6 +251,8 @@ WRONG_REQUESTS: tuple[Finder, ...] = (
     _other_refusals,
     _half_values,
     _refused_writes,
+    _odd_values,
     _repeated_writes,
     _held_commands,
+    _after_the_heartbeat,
 )

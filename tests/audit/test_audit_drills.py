@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 
 import pytest
-from test_audit_findings import MACHINE, MAP_END, PLACES, coil, read
+from audit_clients import MACHINE, MAP_END, PLACES, coil, read
 
 from softctl.audit.drill_plan import parse_drill_plan
 from softctl.audit.drills import DRILLS, Judge, Stretch, Verdict, Watcher, choose, scope_of

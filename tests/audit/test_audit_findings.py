@@ -6,113 +6,28 @@ import struct
 from collections.abc import Callable
 
 import pytest
-
-from softctl.audit import Auditor, AuditReport, Severity, make_report
-from softctl.control.hmi import HmiMap
-from softctl.machine import parse_machine
-from softctl.modbus.clients import Client
-from softctl.modbus.device import Device
-from softctl.modbus.server import Server
-from softctl.values.registers import WordOrder, encode
-from softctl.values.tables import Table
-from softctl.values.types import ELEMENTARY_TYPES
-
-S = 1_000_000_000
-MS = 1_000_000
-MACHINE = parse_machine(
-    """
-name: mixer
-programs: [main.st]
-control: {scan: 50 ms}
-hmi: {port: 15021, unit: 1, word_order: CDAB, refresh: 2 s}
-cards: {AI_1: {kind: analog input, channels: 8}, DI_1: {kind: digital input, channels: 8}}
-points:
-  LT_1: {card: AI_1, unit: m, range: [0, 2], wired: T_1.level}
-  TT_1: {card: AI_1, unit: degC, range: [0, 100], wired: T_1.temperature}
-  LSH_1: {card: DI_1, wired: T_1.high}
-  START: {role: command}
-  HAND: {role: command, hold: true}
-  SPEED: {role: setpoint, type: REAL, unit: rpm, range: [100, 900]}
-  COUNT: {role: setpoint, type: INT, range: [1, 50], initial: 5}
-""",
-    "machine.yaml",
+from audit_clients import (
+    HOLDING_END,
+    MAP_END,
+    MS,
+    PLACES,
+    Bench,
+    Hmi,
+    S,
+    coil,
+    good,
+    mask,
+    put,
+    raw,
+    read,
+    slow_point,
+    speed,
 )
-PLACES = {name: point.hmi for name, point in MACHINE.points.items() if point.hmi}
-MAP_END = max(p.end for p in PLACES.values() if p.table is Table.INPUT_REGISTERS)
 
-
-class Bench:
-    """A server with an audit, and clients that send frames at times that a test sets."""
-
-    def __init__(self) -> None:
-        self.now_ns = 0
-        hmi = HmiMap(MACHINE)
-        self.auditor = Auditor(lambda: self.now_ns)
-        self.server = Server(
-            [Device(hmi.bank, 1, write_check=hmi.check_write)], on_request=self.auditor.on_request
-        )
-
-    def client(self, host: str = "192.0.2.10", port: int = 5000) -> Hmi:
-        return Hmi(self, Client(f"{host}:{port}", host))
-
-    def report(self) -> AuditReport:
-        return make_report(MACHINE, list(self.auditor.logs.values()), 0, self.now_ns)
-
-    def kinds(self) -> set[str]:
-        return {finding.kind for finding in self.report().findings}
-
-
-class Hmi:
-    """One connection."""
-
-    def __init__(self, bench: Bench, client: Client) -> None:
-        self.bench = bench
-        self.client = client
-        self.connection = bench.server.connect(client)
-        self.transaction = 0
-        bench.auditor.opened(client)
-
-    def frame(self, pdu: bytes, unit: int = 1, transaction: int | None = None) -> bytes:
-        self.transaction += 1
-        number = self.transaction if transaction is None else transaction
-        return struct.pack(">HHHB", number, 0, len(pdu) + 1, unit) + pdu
-
-    def send(self, pdu: bytes, *, after_ns: int = S, unit: int = 1, transaction=None) -> None:
-        self.bench.now_ns += after_ns
-        self.connection.receive(self.frame(pdu, unit, transaction), self.bench.now_ns)
-
-    def close(self) -> None:
-        self.bench.auditor.closed(self.client)
-
-
-def read(function: int, address: int, count: int) -> bytes:
-    return struct.pack(">BHH", function, address, count)
-
-
-def write_registers(address: int, raw: bytes) -> bytes:
-    return struct.pack(">BHHB", 16, address, len(raw) // 2, len(raw)) + raw
-
-
-def coil(address: int, value: bool) -> bytes:
-    return struct.pack(">BHH", 5, address, 0xFF00 if value else 0)
-
-
-def speed(value: float, order: WordOrder = WordOrder.CDAB) -> bytes:
-    return write_registers(PLACES["SPEED"].address, encode(value, ELEMENTARY_TYPES["REAL"], order))
-
-
-def good(hmi: Hmi) -> None:
-    """Reads everything in blocks each second, writes once, releases what it holds."""
-    for turn in range(8):
-        hmi.send(read(4, 0, MAP_END), after_ns=S)
-        hmi.send(read(2, 0, 9), after_ns=10 * MS)
-        hmi.send(read(1, 0, 2), after_ns=10 * MS)
-        hmi.send(read(3, 0, 3), after_ns=10 * MS)
-        if turn == 3:
-            hmi.send(speed(450.0), after_ns=10 * MS)
-            hmi.send(coil(PLACES["HAND"].address, True), after_ns=10 * MS)
-        if turn == 4:
-            hmi.send(coil(PLACES["HAND"].address, False), after_ns=10 * MS)
+from softctl.audit import Severity
+from softctl.modbus.requests import ReadRequest
+from softctl.values.registers import WordOrder
+from softctl.values.tables import Table
 
 
 def test_a_good_client_gets_a_clean_report() -> None:
@@ -127,7 +42,7 @@ def test_a_good_client_gets_a_clean_report() -> None:
     level = uses["LT_1"]
     assert (level.reads, level.writes, level.function, level.verdict) == (8, 0, "04", "used")
     assert level.median_s == pytest.approx(1.03, abs=0.03)
-    assert uses["SPEED"].writes == 1
+    assert uses["SPEED"].writes == uses["LATCH"].writes - 1 == 1
     assert level.required_s == 2.0
 
 
@@ -163,6 +78,34 @@ def swapped(hmi: Hmi) -> None:
     hmi.send(speed(450.0, WordOrder.ABCD))
 
 
+def swapped_unseen(hmi: Hmi) -> None:
+    hmi.send(put("FREE", raw(450.0, "REAL", WordOrder.ABCD)))
+
+
+def swapped_count(hmi: Hmi) -> None:
+    hmi.send(put("DOSE", raw(250, "DINT", WordOrder.ABCD)))
+
+
+def whole_for_real(hmi: Hmi) -> None:
+    hmi.send(put("SPEED", raw(450, "DINT")))
+
+
+def whole_unseen(hmi: Hmi) -> None:
+    hmi.send(put("FREE", raw(450, "DINT")))
+
+
+def real_for_whole(hmi: Hmi) -> None:
+    hmi.send(put("DOSE", raw(12.34, "REAL")))
+
+
+def real_for_round_whole(hmi: Hmi) -> None:
+    hmi.send(put("DOSE", raw(1_000.25, "REAL")))
+
+
+def seconds_for_time(hmi: Hmi) -> None:
+    hmi.send(put("PAUSE", raw(20.4, "REAL")))
+
+
 def out_of_range(hmi: Hmi) -> None:
     hmi.send(struct.pack(">BHH", 6, PLACES["COUNT"].address, 51))
 
@@ -181,6 +124,16 @@ def held(hmi: Hmi) -> None:
     hmi.send(read(1, 0, 2), after_ns=15 * S)
 
 
+def held_bit(hmi: Hmi) -> None:
+    hmi.send(mask("LATCH", True))
+    hmi.send(read(3, 0, HOLDING_END), after_ns=15 * S)
+
+
+def still(hmi: Hmi) -> None:
+    hmi.bench.auditor.still_for = lambda client, now_ns: 8 * S
+    hmi.send(coil(PLACES["START"].address, True))
+
+
 def fast(hmi: Hmi) -> None:
     for _ in range(10):
         hmi.send(read(4, 0, 1), after_ns=20 * MS)
@@ -189,6 +142,16 @@ def fast(hmi: Hmi) -> None:
 def slow(hmi: Hmi) -> None:
     for _ in range(6):
         hmi.send(read(4, 0, MAP_END), after_ns=5 * S)
+
+
+def late_at_times(hmi: Hmi) -> None:
+    for turn in range(40):
+        hmi.send(read(4, 0, MAP_END), after_ns=S if turn % 10 else 4 * S)
+
+
+def left_out(hmi: Hmi) -> None:
+    for _ in range(3):
+        hmi.send(read(4, 0, 2))
 
 
 def tiny(hmi: Hmi) -> None:
@@ -202,6 +165,11 @@ def constant(hmi: Hmi) -> None:
         hmi.send(read(4, 0, 1), transaction=1)
 
 
+def reused(hmi: Hmi) -> None:
+    for number in range(12):
+        hmi.send(read(4, 0, 1), transaction=number % 3)
+
+
 def deep(hmi: Hmi) -> None:
     burst = b"".join(hmi.frame(read(4, 0, 1)) for _ in range(17))
     hmi.connection.receive(burst, hmi.bench.now_ns)
@@ -211,6 +179,11 @@ def deep(hmi: Hmi) -> None:
 def retries(hmi: Hmi) -> None:
     for _ in range(5):
         hmi.send(read(4, 900, 2), after_ns=100 * MS)
+
+
+def retried_writes(hmi: Hmi) -> None:
+    for _ in range(5):
+        out_of_range(hmi)
 
 
 def storm(hmi: Hmi) -> None:
@@ -228,6 +201,14 @@ def deaf(hmi: Hmi) -> None:
         hmi.send(read(4, PLACES["LT_1"].address, 2))
 
 
+WITHOUT_A_FRAME = {
+    "reconnect storm",
+    "connection left open",
+    "heartbeat not watched",
+    "never read",
+}
+
+
 @pytest.mark.parametrize(
     ("act", "kind", "severity", "words"),
     [
@@ -239,16 +220,29 @@ def deaf(hmi: Hmi) -> None:
         (half_read, "half a value", Severity.ERROR, "2 registers from input registers 16"),
         (half_write, "half a value", Severity.ERROR, "function 16"),
         (swapped, "word order", Severity.ERROR, "set the tag's word order to CDAB"),
+        (swapped_unseen, "word order", Severity.WARNING, "set the tag's word order to CDAB"),
+        (swapped_count, "word order", Severity.WARNING, "set the tag's word order to CDAB"),
+        (whole_for_real, "wrong type", Severity.ERROR, "set the tag's type to REAL"),
+        (whole_unseen, "wrong type", Severity.WARNING, "set the tag's type to REAL"),
+        (real_for_round_whole, "wrong type", Severity.WARNING, "set the tag's type to DINT"),
+        (seconds_for_time, "wrong type", Severity.ERROR, "set the tag's type to TIME"),
         (out_of_range, "out of range", Severity.ERROR, "1 to 50"),
         (read_only, "read-only write", Severity.ERROR, "LT_1 is at input registers"),
         (every_poll, "write on every poll", Severity.WARNING, "on a change only"),
         (held, "command held", Severity.WARNING, "write 0 when the button"),
+        (held_bit, "command held", Severity.WARNING, "write 0 when the button"),
+        (still, "heartbeat ignored", Severity.WARNING, "lock the entries"),
         (fast, "faster than the scan", Severity.ADVICE, "no faster than the scan"),
         (slow, "slower than required", Severity.WARNING, "shorten"),
+        (slow_point, "slower than required", Severity.WARNING, "shorten"),
+        (late_at_times, "at times slower", Severity.WARNING, "holds the driver up"),
+        (left_out, "never read", Severity.WARNING, "a screen that shows it"),
         (tiny, "many small reads", Severity.ADVICE, "into blocks"),
         (constant, "constant transaction id", Severity.WARNING, "late reply"),
+        (reused, "transaction ids reused", Severity.WARNING, "late reply"),
         (deep, "too many outstanding", Severity.WARNING, "at most 16"),
         (retries, "retries after exceptions", Severity.WARNING, "not a lost request"),
+        (retried_writes, "retries after exceptions", Severity.WARNING, "not a lost request"),
         (storm, "reconnect storm", Severity.WARNING, "keep one connection"),
         (left_open, "connection left open", Severity.WARNING, "close what is not used"),
         (deaf, "heartbeat not watched", Severity.WARNING, "HEARTBEAT does not change"),
@@ -260,11 +254,11 @@ def test_each_mistake_is_found_with_evidence_and_advice(
     """The finding names its client, when it was and the frame; a good client has none."""
     bench = Bench()
     act(bench.client())
-    (finding,) = [one for one in bench.report().findings if one.kind == kind]
+    finding, *_ = [one for one in bench.report().findings if one.kind == kind]
     assert finding.severity is severity
     assert words in finding.advice
-    assert finding.client.startswith("192.0.2.10:5000")
-    if kind not in ("reconnect storm", "connection left open", "heartbeat not watched"):
+    assert finding.client == ("no client" if kind == "never read" else "192.0.2.10:5000")
+    if kind not in WITHOUT_A_FRAME:
         head = bytes.fromhex(finding.frame)
         assert head[6] in (1, 9)
         assert len(head) >= 8
@@ -312,6 +306,48 @@ def test_nobody_there_is_a_report_too() -> None:
     """No client: nothing used, no findings, nothing divided by zero."""
     report = Bench().report()
     assert (report.requests, report.findings, report.coverage) == (0, (), 0.0)
+
+
+def test_what_makes_sense_as_it_is_is_not_suspected() -> None:
+    """A real value that is no whole number of hundredths says nothing about a DINT's type."""
+    bench = Bench()
+    hmi = bench.client()
+    real_for_whole(hmi)
+    for value in (0, 1, -5, 65_536 * 3 + 7, 2_000_000_000):
+        hmi.send(put("DOSE", raw(value, "DINT")))
+    for value in (0.0, -0.25, 1e-9, 3e7):
+        hmi.send(put("FREE", raw(value, "REAL")))
+    assert bench.kinds() == set()
+
+
+def test_reading_and_writing_in_one_request_counts_as_both() -> None:
+    """Function 23 reads a block and writes another; function 22 writes the bits of one."""
+    bench = Bench()
+    hmi = bench.client()
+    place = PLACES["SPEED"].address
+    for turn in range(3):
+        value = raw(200.0 + turn, "REAL")
+        hmi.send(struct.pack(">BHHHHB", 23, 0, HOLDING_END, place, 2, 4) + value)
+    hmi.send(mask("LATCH", True))
+    uses = {use.point: use for use in bench.report().uses}
+    assert (uses["SPEED"].reads, uses["SPEED"].writes, uses["SPEED"].function) == (3, 3, "23")
+    assert uses["SPEED"].median_s == 1.0
+    assert (uses["LATCH"].reads, uses["LATCH"].writes) == (3, 1)
+    assert bench.report().requests == 4
+
+
+def test_busy_is_worth_another_try() -> None:
+    """Exceptions 05 and 06 ask for patience (MAP section 7), so trying again is no fault."""
+    bench = Bench()
+    hmi = bench.client()
+    frame = hmi.frame(read(4, 0, 1))
+    request = ReadRequest(4, Table.INPUT_REGISTERS, 0, 1)
+    for code, is_fault in ((6, False), (5, False), (4, True)):
+        for _ in range(6):
+            reply = frame[:4] + b"\0\3\1\x84" + bytes([code])
+            bench.auditor.on_request(hmi.client, frame, request, reply)
+        assert ("retries after exceptions" in bench.kinds()) is is_fault
+        bench.auditor.logs.clear()
 
 
 def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:

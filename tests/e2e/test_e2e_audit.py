@@ -84,7 +84,7 @@ def test_a_sound_client_is_not_blamed(connect, tmp_path: Path) -> None:
     assert record["requests"] == 13
     assert 0.2 < record["coverage"] < 1
     start = next(use for use in record["uses"] if use["point"] == "START")
-    assert (start["writes"], start["verdict"]) == (1, "used")
+    assert (start["writes"], start["verdict"]) == (1, "written")
 
 
 def test_a_careless_client_is_told(connect, tmp_path: Path) -> None:
