@@ -30,11 +30,15 @@ from softctl.cli.options import (
     LogFormat,
     MachineDir,
     MetricsPort,
+    PagePort,
+    PageRole,
+    PageRoleName,
     Speed,
     StateDirectory,
     WatchPrograms,
     WireFaultsFile,
 )
+from softctl.cli.page import page_options
 from softctl.cli.trial import trial
 from softctl.errors import Problem, ProblemsError, SoftctlError
 
@@ -71,6 +75,8 @@ def run(
     journal: Journal = True,
     watch: WatchPrograms = False,
     metrics: MetricsPort = None,
+    page: PagePort = None,
+    page_role: PageRole = PageRoleName.ENGINEER,
 ) -> None:
     """Run a machine: field and controller in one process.
 
@@ -91,6 +97,7 @@ def run(
             journal,
             watch,
             metrics=metrics,
+            page=page_options(page, page_role),
         ),
         field_port=field_port,
         hmi=(hmi_host, hmi_port),
@@ -126,6 +133,8 @@ def control(
     journal: Journal = True,
     watch: WatchPrograms = False,
     metrics: MetricsPort = None,
+    page: PagePort = None,
+    page_role: PageRole = PageRoleName.ENGINEER,
 ) -> None:
     """Run the controller alone.
 
@@ -146,6 +155,7 @@ def control(
             journal,
             watch,
             metrics=metrics,
+            page=page_options(page, page_role),
         ),
         field=field,
         drive=drive,

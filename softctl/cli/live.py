@@ -8,15 +8,16 @@ import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from softctl.audit import Drill
 from softctl.cli.output import Output, open_output
+from softctl.cli.page import PageOptions, make_page
 from softctl.cli.status import Status
 from softctl.control import Controller
 from softctl.errors import SoftctlError
 from softctl.field import FieldDevice
-from softctl.journal import JournalWriter
+from softctl.journal import Journal, JournalWriter, UnkeptJournal
 from softctl.machine import Machine
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.control_service import ControlService
@@ -37,6 +38,9 @@ from softctl.runtime.state import (
 )
 from softctl.runtime.tls_files import controller_tls, server_tls
 from softctl.runtime.wire_faults import WireFaultFile
+
+if TYPE_CHECKING:
+    from softctl.web.start import Page
 
 Where = tuple[str | None, int | None]
 """A host and a port from the command line; None takes the machine file's."""
@@ -71,6 +75,7 @@ class Options:
     listens_at: str = "hmi"
     metrics: int | None = None
     drills: Drills | None = None
+    page: PageOptions | None = None
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
@@ -103,6 +108,7 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
         control = side.service(clock, output)
         status.servers = {"field": field.server, "hmi": control.server}
         faults = _put_in_force(file, status, output)
+        side.make_page(control, field)
         async with closing(field.close), closing(side.close):
             at_field = await field.start("127.0.0.1", port, server_tls(machine.field, folder.path))
             at_hmi = await side.start(control, hmi, at_field, output)
@@ -153,6 +159,7 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
         control = side.service(clock, output)
         status.servers = {"hmi": control.server}
         faults = _put_in_force(file, status, output)
+        side.make_page(control, None)
         async with closing(side.close):
             at_hmi = await side.start(control, hmi, at_field, output)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
@@ -179,13 +186,16 @@ class ControllerSide:
         self._state = options.state_of(folder)
         self.controller = Controller(folder.machine, folder.application)
         self.loops: list[Loop] = []
+        self._noted: Journal | None = None
+        self._page: Page | None = None
         self._closers: list[Callable[[], Awaitable[None]]] = []
 
     def service(self, clock: MachineClock, output: Output) -> ControlService:
         """The controller in real time; raises SoftctlError for a bad state directory."""
         options = self._options
         keeper = StateKeeper(self.controller, self._state, cold=options.cold)
-        journal = self._journal(output) if options.has_journal else None
+        kept = self._journal(output) if options.has_journal else None
+        journal = self._noted = kept or (None if options.page is None else UnkeptJournal())
         control = ControlService(
             self.controller, clock, output.event, options.commands, keeper, journal
         )
@@ -225,6 +235,10 @@ class ControllerSide:
             output.event("no entrance for stop, load, force and alarms", reason=str(error))
         else:
             self._closers.append(entrance.close)
+        if self._page is not None:
+            self._closers.append(self._page.close)
+            output.event("bench page", url=await self._page.start())
+            self.loops.append(self._page.wait)
         if self._options.metrics is not None:
             await self._start_metrics(control, self._options.metrics, output)
         if self._options.drills is not None:
@@ -243,6 +257,15 @@ class ControllerSide:
         found = await server.start(port)
         self._closers.append(server.close)
         output.event("health and metrics", url=f"http://127.0.0.1:{found}/metrics")
+
+    def make_page(self, control: ControlService, field: FieldService | None) -> None:
+        """Get the bench page ready, where one is asked for; it is served from `start` on.
+
+        To be called before that: what it imports would hold up the first scans.
+        """
+        if self._options.page is not None:
+            assert self._noted is not None, "a page always has a journal to hear of things"
+            self._page = make_page(self._options.page, self._folder, control, field, self._noted)
 
     async def close(self) -> None:
         """Close what was started, the last first."""

@@ -24,6 +24,14 @@ class ListFormat(StrEnum):
     JSON = "json"
 
 
+class PageRoleName(StrEnum):
+    """What somebody may do on a page."""
+
+    VIEW = "view"
+    OPERATE = "operate"
+    ENGINEER = "engineer"
+
+
 class KeyKind(StrEnum):
     """What keys of certificates are made of."""
 
@@ -95,6 +103,20 @@ MetricsPort = Annotated[
         max=65535,
         help="Serve /health and /metrics (extra 'metrics') at this port of loopback.",
     ),
+]
+PagePort = Annotated[
+    int | None,
+    typer.Option(
+        "--page",
+        metavar="PORT",
+        min=0,
+        max=65535,
+        help="Serve the bench page (extra 'page') at this port; 0 takes any free one.",
+    ),
+]
+PageRole = Annotated[
+    PageRoleName,
+    typer.Option(help="What somebody may do on the bench page who has not signed in."),
 ]
 ForSeconds = Annotated[
     float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+import struct
 from collections.abc import Sequence
 
 from softctl.errors import SoftctlError
 from softctl.image import Side, WriteCheck, extents, point_reader, point_setter, point_writer
 from softctl.machine import Machine, Point, Role, Value
 from softctl.modbus.bank import Bank
+from softctl.values.types import Kind
 
 
 class HmiMap:
@@ -62,6 +65,22 @@ class HmiMap:
             raise SoftctlError(f"expected a command or set point ({known}), got {name}")
         setter(value)
 
+    def write(self, name: str, value: Value) -> Value:
+        """Put a value that a person gave, as far as its point takes it; what was put.
+
+        Raises SoftctlError for any other name, type or value.
+        """
+        point = next((one for one in self.written if one.name == name), None)
+        if point is None:
+            known = ", ".join(self._setters) or "none"
+            raise SoftctlError(f"expected a command or set point ({known}), got {name}")
+        fitting = _fitting(point, value)
+        try:
+            self.put(name, fitting)
+        except (ValueError, struct.error):
+            raise SoftctlError(f"expected {_expected(point)} for {name}, got {value}") from None
+        return fitting
+
     def release_commands(self) -> None:
         """Clear every momentary command: the scan that saw it has acted on it, once."""
         for put in self._momentary:
@@ -70,6 +89,34 @@ class HmiMap:
 
 def _on_map(machine: Machine, *roles: Role) -> list[Point]:
     return [p for p in machine.points.values() if p.role in roles and p.hmi is not None]
+
+
+def _fitting(point: Point, value: Value) -> Value:
+    """The value in the type of its point; raises SoftctlError where it does not fit."""
+    kind = point.type.kind
+    if kind in (Kind.STRING, Kind.BOOL):
+        if isinstance(value, str if kind is Kind.STRING else bool):
+            return value
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        number = float(value)
+        if math.isfinite(number) and _is_within(number, point):
+            if kind is Kind.REAL:
+                return number
+            if number.is_integer():
+                return int(value)
+    raise SoftctlError(f"expected {_expected(point)} for {point.name}, got {value}")
+
+
+def _is_within(value: float, point: Point) -> bool:
+    low, high = point.low, point.high
+    return (low is None or value >= low) and (high is None or value <= high)
+
+
+def _expected(point: Point) -> str:
+    if point.type.kind is Kind.BOOL:
+        return "TRUE or FALSE"
+    limits = "" if point.low is None else f" from {point.low} to {point.high}"
+    return f"a value of type {point.type}{limits} {point.unit}".rstrip()
 
 
 def _is_momentary(point: Point) -> bool:

@@ -2,6 +2,7 @@
 
 from softctl.journal.entries import Entry, Sample
 from softctl.journal.recorder import Recorder
+from softctl.journal.unkept import Journal, UnkeptJournal
 from softctl.journal.writer import JournalWriter
 
-__all__ = ["Entry", "JournalWriter", "Recorder", "Sample"]
+__all__ = ["Entry", "Journal", "JournalWriter", "Recorder", "Sample", "UnkeptJournal"]

@@ -19,6 +19,7 @@ from pathlib import Path
 from softctl.errors import SoftctlError
 from softctl.journal.entries import SCHEMA, Entry, Sample
 from softctl.journal.spool import Spool
+from softctl.journal.unkept import Listener
 
 _QUEUE = 20_000
 _ROOM_FOR_ENTRIES = 2_000
@@ -44,6 +45,8 @@ class JournalWriter:
         self.dropped = 0
         self.trouble = ""
         """Why the last batch could not be written, or "" when it could."""
+        self.listeners: list[Listener] = []
+        """Called with each entry, in the thread that notes it."""
         self._items: queue.Queue[_Item | threading.Event | None] = queue.Queue(_QUEUE)
         self._lock = threading.Lock()
         """Between noting an entry and clearing the spool."""
@@ -65,6 +68,8 @@ class JournalWriter:
             except OSError as error:
                 self.trouble = str(error)
             self._put((self._noted, entry), room=0)
+        for listener in self.listeners:
+            listener(entry)
 
     def sample(self, samples: Iterable[Sample]) -> None:
         """Take in samples without waiting; they leave room for entries."""

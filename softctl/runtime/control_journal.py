@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from softctl.alarms import AlarmChange
 from softctl.control import Controller, ForceChange, Happening
 from softctl.image import Side, point_reader
-from softctl.journal import Entry, JournalWriter, Recorder
+from softctl.journal import Entry, Journal, Recorder
 from softctl.machine import Point, Role, Value
 from softctl.modbus.clients import Client
 from softctl.runtime.events import EventSink
@@ -23,9 +23,7 @@ class ControlJournal:
     `clock` tells the machine time. Entries of one controller come from one thread only.
     """
 
-    def __init__(
-        self, controller: Controller, writer: JournalWriter, clock: Callable[[], int]
-    ) -> None:
+    def __init__(self, controller: Controller, writer: Journal, clock: Callable[[], int]) -> None:
         self._controller = controller
         self._writer = writer
         self._clock = clock
@@ -50,24 +48,25 @@ class ControlJournal:
 
         def note_and_pass(event: str, **fields: object) -> None:
             if not event.startswith(("alarm ", "guard ", "force: ")):
-                self._note("link" if "link" in event else "run", "", event, "", fields)
+                by = str(fields.get("by", ""))
+                self.note("link" if "link" in event else "run", "", event, by, fields)
             sink(event, **fields)
 
         return note_and_pass
 
     def note_run(self, what: str) -> None:
         """The controller itself started or stopped."""
-        self._note("run", self._controller.machine.name, what, "", {})
+        self.note("run", self._controller.machine.name, what, "", {})
 
     def note_happening(self, happening: Happening) -> None:
         """An alarm changed or a guard broke; the latter with all points of the last 10 s."""
         if isinstance(happening, AlarmChange):
             details = {"state": happening.state.value, "availability": happening.availability.value}
-            self._note("alarm", happening.name, happening.event.value, happening.source, details)
+            self.note("alarm", happening.name, happening.event.value, happening.source, details)
         elif isinstance(happening, ForceChange):
             force = happening.force
             about = {"value": force.value, "reason": force.reason, "until_ns": force.until_ns}
-            self._note("force", force.path, happening.what, happening.source, about)
+            self.note("force", force.path, happening.what, happening.source, about)
         else:
             trail = [[at_ns, *values] for at_ns, values in happening.trail]
             kept: dict[str, object] = {
@@ -75,7 +74,7 @@ class ControlJournal:
                 "names": list(happening.names),
                 "trail": trail,
             }
-            self._note("guard", happening.name, "broken", "", kept)
+            self.note("guard", happening.name, "broken", "", kept)
 
     def note_write(self, client: Client, table: Table, address: int, data: bytes) -> None:
         """A client wrote: each command it gave and each set point it changed."""
@@ -85,16 +84,22 @@ class ControlJournal:
             if place is None or place.table is not table:
                 continue
             if place.address < end and address < place.end:
-                self._note_value(point, read()[0], client)
+                source = f"{client.name} ({client.role})" if client.role else client.name
+                self._note_value(point, read()[0], source)
 
-    def _note_value(self, point: Point, value: Value, client: Client) -> None:
+    def note_written(self, name: str, source: str) -> None:
+        """Somebody else than a client wrote a command or set point."""
+        for point, read in self._written:
+            if point.name == name:
+                self._note_value(point, read()[0], source)
+
+    def _note_value(self, point: Point, value: Value, source: str) -> None:
         if value == self._values[point.name] and not (point.role is Role.COMMAND and value):
             return
         self._values[point.name] = value
-        source = f"{client.name} ({client.role})" if client.role else client.name
         details = {"value": value, "unit": point.unit}
         what = "given" if value and point.role is Role.COMMAND else "written"
-        self._note(point.role.value, point.name, what, source, details)
+        self.note(point.role.value, point.name, what, source, details)
 
     def sample(self) -> None:
         """Take samples if it is time to; to be called after each scan."""
@@ -110,8 +115,9 @@ class ControlJournal:
         """Write what is left."""
         self._writer.close()
 
-    def _note(
+    def note(
         self, kind: str, name: str, what: str, source: str, details: Mapping[str, object]
     ) -> None:
+        """Make an entry of this moment."""
         entry = Entry(time.time_ns(), self._clock(), kind, name, what, source, details)
         self._writer.note(entry)

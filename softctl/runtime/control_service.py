@@ -13,9 +13,9 @@ from softctl.control.retain import WarmStart
 from softctl.errors import SoftctlError
 from softctl.image import Side
 from softctl.image.permissions import role_table
-from softctl.journal import JournalWriter
+from softctl.journal import Journal
 from softctl.logic import Application, OvertimeFault, TakeOver
-from softctl.machine import Overrun
+from softctl.machine import Overrun, Value
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
 from softctl.runtime.clock import MachineClock
@@ -52,7 +52,7 @@ class ControlService:
         sink: EventSink = ignore,
         commands: Sequence[str] = (),
         keeper: StateKeeper | None = None,
-        journal: JournalWriter | None = None,
+        journal: Journal | None = None,
     ) -> None:
         self.controller = controller
         self._commands = tuple(commands)
@@ -119,6 +119,21 @@ class ControlService:
         how = "cold" if cold else "warm"
         self._sink("programs restarted", how=how, restored=warm.restored, by=by)
         return warm
+
+    def write(self, name: str, value: Value, by: str) -> Value:
+        """Write a command or set point as an HMI does; what its point took of the value.
+
+        Raises SoftctlError for a name or value that an HMI could not write either.
+        """
+        taken = self.controller.hmi.write(name, value)
+        if self._journal is not None:
+            self._journal.note_written(name, by)
+        return taken
+
+    def note(self, kind: str, name: str, what: str, by: str, **details: object) -> None:
+        """Put into the journal what somebody did to the machine around the controller."""
+        if self._journal is not None:
+            self._journal.note(kind, name, what, by, details)
 
     async def start(
         self,

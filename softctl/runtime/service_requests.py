@@ -27,6 +27,8 @@ class ServiceRequests:
             "release": self._release,
             "alarms": self._alarms,
             "alarm": self._alarm,
+            "read": self._read,
+            "write": self._write,
             "stop": self._stop,
             "restart": self._restart,
         }
@@ -60,6 +62,18 @@ class ServiceRequests:
         warm = self._service.restart(str(request["by"]), cold=bool(request["cold"]))
         return {"restored": warm.restored, "lost": warm.lost}
 
+    # Values
+
+    def _read(self, request: Request) -> Answer:
+        """Variables of programs, by path."""
+        instance = self._service.controller.instance
+        return {"values": list(instance.reader([str(path) for path in request["paths"]])())}
+
+    def _write(self, request: Request) -> Answer:
+        """Commands and set points, as an HMI writes them."""
+        name, value = str(request["name"]), request["value"]
+        return {"value": self._service.write(name, value, str(request["by"]))}
+
     # Forces
 
     def _forces(self, _: Request) -> Answer:
@@ -77,8 +91,9 @@ class ServiceRequests:
         return {"forces": rows}
 
     def _force(self, request: Request) -> Answer:
+        given = request["value"]
         try:
-            value = parse_value(str(request["value"]))
+            value = parse_value(given) if isinstance(given, str) else given
         except ValueError as error:
             raise SoftctlError(str(error)) from None
         controller = self._service.controller
@@ -116,6 +131,8 @@ class ServiceRequests:
                 "state": alarm.state.value,
                 "availability": alarm.availability.value,
                 "first_out": alarm.is_first_out,
+                "since_s": _seconds(alarm.raised_at_ns if alarm.state.is_listed else None),
+                "shelved_until_s": _seconds(alarm.shelved_until_ns),
             }
             for name, alarm in board.alarms.items()
         ]
@@ -136,3 +153,7 @@ class ServiceRequests:
         for_ns, now_ns = int(request.get("for_ns", 0)), self._service.now_ns
         watch.happenings += act(watch.board, name, now_ns, str(request["by"]), for_ns)
         return {"state": watch.board.alarm(name).state.value}
+
+
+def _seconds(time_ns: int | None) -> float | None:
+    return None if time_ns is None else time_ns / _SECOND_NS

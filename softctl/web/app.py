@@ -1,0 +1,152 @@
+"""The page's HTTP and WebSocket entrances."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from importlib.resources import files
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.requests import HTTPConnection, Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from softctl.errors import SoftctlError
+from softctl.web.access import Person
+from softctl.web.actions import Actions, Message
+from softctl.web.guard import Guard
+from softctl.web.hub import Hub
+from softctl.web.programs import find_source
+from softctl.web.values import to_json
+from softctl.web.viewer import ASKS_AT_ONCE, ASKS_PER_S, Allowance, Viewer
+
+_TRY_LATER = 1013
+"""The WebSocket close code of a server that is too busy (IANA's registry of close codes)."""
+_STATIC = files("softctl.web") / "static"
+
+Admit = Callable[[HTTPConnection], Person | None]
+"""Who makes a request; None for nobody who may look."""
+
+
+class PageApp:
+    """Routes of one page."""
+
+    def __init__(self, hub: Hub, actions: Actions, admit: Admit) -> None:
+        self._hub = hub
+        self._actions = actions
+        self._admit = admit
+
+    def build(self, names: tuple[str, ...] = ()) -> ASGIApp:
+        """The application behind its guard; `names` are the host names it may be called by."""
+        routes = [
+            Route("/", self._index),
+            Route("/healthz", self._health),
+            Route("/api/model", self._for_viewers(self._model)),
+            Route("/api/source", self._for_viewers(self._source)),
+            WebSocketRoute("/ws", self._talk),
+            Mount("/static", StaticFiles(directory=str(_STATIC))),
+        ]
+        return Guard(Starlette(routes=routes), names)
+
+    # HTTP
+
+    async def _index(self, _: Request) -> Response:
+        return Response((_STATIC / "index.html").read_bytes(), media_type="text/html")
+
+    async def _health(self, _: Request) -> Response:
+        return PlainTextResponse("ok\n")
+
+    def _for_viewers(self, answer: Callable[[Request, Person], Response]) -> Any:
+        """A route for those who may look; a SoftctlError is a bad request."""
+
+        async def guarded(request: Request) -> Response:
+            person = self._admit(request)
+            if person is None:
+                return _refused("expected somebody who has signed in", 401)
+            try:
+                return answer(request, person)
+            except SoftctlError as error:
+                return _refused(str(error), 400)
+
+        return guarded
+
+    def _model(self, _: Request, person: Person) -> Response:
+        return Response(self._hub.model.body(person.role), media_type="application/json")
+
+    def _source(self, request: Request, _: Person) -> Response:
+        source = find_source(self._hub.bench.sources(), request.query_params.get("file", ""))
+        return PlainTextResponse(source.text)
+
+    # WebSocket
+
+    async def _talk(self, socket: WebSocket) -> None:
+        person = self._admit(socket)
+        if person is None:
+            await socket.send_denial_response(_refused("expected somebody who has signed in", 401))
+            return
+        viewer = Viewer(person, socket.send_text, self._hub.full)
+        await socket.accept()
+        try:
+            self._hub.attach(viewer)
+        except SoftctlError as error:
+            await socket.close(_TRY_LATER, str(error))
+            return
+        sending = asyncio.create_task(viewer.run())
+        hearing = asyncio.create_task(self._hear(socket, viewer))
+        try:
+            await asyncio.wait((sending, hearing), return_when=asyncio.FIRST_COMPLETED)
+            if viewer.is_lost:
+                await socket.close(_TRY_LATER, "too much was left waiting")
+        finally:
+            self._hub.detach(viewer)
+            sending.cancel()
+            hearing.cancel()
+            await asyncio.gather(sending, hearing, return_exceptions=True)
+
+    async def _hear(self, socket: WebSocket, viewer: Viewer) -> None:
+        """Take what the viewer asks for, one after the other, until it has gone."""
+        now_s = asyncio.get_running_loop().time
+        allowance = Allowance(ASKS_PER_S, ASKS_AT_ONCE, now_s())
+        while True:
+            try:
+                message = _read(await socket.receive_text())
+            except (WebSocketDisconnect, KeyError):
+                return
+            await asyncio.sleep(allowance.wait_s(now_s()))
+            viewer.tell(to_json(await self._reply(viewer, message)))
+
+    async def _reply(self, viewer: Viewer, message: Message) -> dict[str, Any]:
+        reply: dict[str, Any] = {"t": "reply", "id": message.get("id")}
+        try:
+            if message.get("do") == "subscribe":
+                answer = self._subscribe(viewer, message)
+            else:
+                answer = dict(await self._actions.do(viewer.person, message))
+        except SoftctlError as error:
+            return {**reply, "error": str(error)}
+        return {**reply, "answer": answer}
+
+    def _subscribe(self, viewer: Viewer, message: Message) -> dict[str, Any]:
+        names = message.get("names")
+        if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+            raise SoftctlError(f"expected a list of names, got {names!r:.60}")
+        first = self._hub.subscribe(viewer, names)
+        return {"first": first, "names": names}
+
+
+def _read(text: str) -> Message:
+    """A message of a viewer; what is no object asks for nothing."""
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _refused(why: str, status: int) -> Response:
+    return Response(to_json({"error": why}), status, media_type="application/json")

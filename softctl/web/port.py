@@ -1,0 +1,99 @@
+"""The page's server: uvicorn in the event loop that runs the machine."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import socket
+from collections.abc import Iterator
+
+import uvicorn
+from starlette.types import ASGIApp
+
+from softctl.errors import SoftctlError
+from softctl.runtime.tasks import end_task
+from softctl.web.hub import Hub
+
+LONGEST_MESSAGE = 2 * 1024 * 1024
+"""Bytes of a viewer's message: the programs of a machine fit."""
+
+_CONNECTIONS = 200
+_PATIENCE_S = 10
+
+
+class _Server(uvicorn.Server):
+    """Leaves the signals to whoever runs the loop."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Nothing: Ctrl-C closes the page with everything else."""
+        yield
+
+
+class PagePort:
+    """Serves an application, and looks at the bench for its viewers, until it is closed."""
+
+    def __init__(self, app: ASGIApp, hub: Hub) -> None:
+        self._app = app
+        self._hub = hub
+        self._server: _Server | None = None
+        self._tasks: list[asyncio.Task[None]] = []
+
+    async def start(self, host: str, port: int) -> tuple[str, int]:
+        """Listen, and return where; port 0 takes a free one. Raises SoftctlError."""
+        listening = _listen(host, port)
+        logging.getLogger("uvicorn").setLevel(logging.CRITICAL)
+        config = uvicorn.Config(
+            self._app,
+            loop="none",
+            http="h11",
+            ws="websockets-sansio",
+            ws_max_size=LONGEST_MESSAGE,
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            limit_concurrency=_CONNECTIONS,
+            timeout_keep_alive=_PATIENCE_S,
+            timeout_graceful_shutdown=1,
+        )
+        self._server = _Server(config)
+        serving = asyncio.create_task(self._server.serve([listening]))
+        self._tasks = [serving, asyncio.create_task(self._hub.run())]
+        found = listening.getsockname()
+        return str(found[0]), int(found[1])
+
+    async def wait(self) -> None:
+        """Return only if a part of it ends, with its error."""
+        done, _ = await asyncio.wait(self._tasks, return_when=asyncio.FIRST_COMPLETED)
+        for task in done:
+            task.result()
+
+    async def close(self) -> None:
+        """Send everybody away and stop listening."""
+        if self._server is None:
+            return
+        self._server.should_exit = True
+        serving, looking = self._tasks
+        await asyncio.wait([serving], timeout=5.0)
+        for task in (looking, serving):
+            await end_task(task)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """A listening socket; raises SoftctlError where there can be none."""
+    try:
+        (family, kind, protocol, _, address), *_ = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )
+        found = socket.socket(family, kind, protocol)
+        found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        found.bind(address)
+        found.listen()
+        found.setblocking(False)
+    except OSError as error:
+        raise SoftctlError(
+            f"expected a free address to serve the page on, got {host}:{port}: {error.strerror}"
+        ) from None
+    return found
