@@ -39,6 +39,7 @@ CORE_LAYERS: dict[str, set[str]] = {
     "trial": {*_CORE, "paper"},
     "audit": {*_IO, "image", "paper"},
     "checkout": {*_CORE, "audit", "paper"},
+    "picture": {*_BASE, "machine", "logic", "plant"},
     "recording": {*_BASE, "modbus"},
     "conform": _CORE,
     "prove": _CORE,

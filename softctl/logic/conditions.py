@@ -39,6 +39,9 @@ from softctl.values.types import Kind
 Find = Callable[[str], tuple[str, Type]]
 """The variable that a name stands for: what it is read by, and its type; SoftctlError if none."""
 
+FindConstant = Callable[[str], typed.Symbol | None]
+"""The constant that a name stands for, whose value then stands in the expression."""
+
 _RESULT = "RESULT"
 
 
@@ -60,11 +63,17 @@ class Condition:
 
 
 class ConditionReader:
-    """Checks expressions one by one and keeps the variables that they share."""
+    """Checks expressions one by one and keeps the variables that they share.
 
-    def __init__(self, application: Application, find: Find) -> None:
+    A name is looked up by `find_constant`, if there is one, and then by `find`.
+    """
+
+    def __init__(
+        self, application: Application, find: Find, find_constant: FindConstant | None = None
+    ) -> None:
         self._application = application
         self._find = find
+        self._find_constant = find_constant or (lambda name: None)
         self._symbols: dict[str, typed.Symbol] = {}
         self._count = 0
 
@@ -82,7 +91,10 @@ class ConditionReader:
         parser = _Parser(tokenize(source, reporter), reporter)
         try:
             node = parser.whole()
-            bound = _Binder(self._world(reporter), self._find, self._symbols, names).bind(node)
+            binder = _Binder(
+                self._world(reporter), self._find, self._find_constant, self._symbols, names
+            )
+            bound = binder.bind(node)
             if not reporter.errors:
                 self._check(block, bound, reporter, LREAL if number else BOOL)
         except ParseError:
@@ -197,11 +209,13 @@ class _Binder:
         self,
         world: World,
         find: Find,
+        find_constant: FindConstant,
         symbols: dict[str, typed.Symbol],
         names: dict[str, None],
     ) -> None:
         self._world = world
         self._find = find
+        self._find_constant = find_constant
         self._symbols = symbols
         self._names = names
 
@@ -232,6 +246,9 @@ class _Binder:
         if self._is_enumeration(node):
             return node
         at = _first(node)
+        constant = self._find_constant(path)
+        if constant is not None:
+            return tree.Name(at, self._shared(f"constant {id(constant)}", constant).name)
         try:
             name, type_ = self._find(path)
             if isinstance(type_, StructType | ArrayType | BlockType):
@@ -239,13 +256,16 @@ class _Binder:
         except UnknownNameError as error:
             self._world.reporter.error(at, str(error), error.hint)
             return tree.Literal(node.at, "BOOL", True)
+        meant = typed.Symbol(name, type_, "global", "VAR_GLOBAL", at, writable=False)
+        self._names[name] = None
+        return tree.Name(at, self._shared(name, meant).name)
+
+    def _shared(self, name: str, meant: typed.Symbol) -> typed.Symbol:
+        """What all conditions have for one variable or constant, under a key of its own."""
         symbol = self._symbols.get(name)
         if symbol is None:
-            key = f"N{len(self._symbols)}"
-            symbol = typed.Symbol(key, type_, "global", "VAR_GLOBAL", at, writable=False)
-            self._symbols[name] = symbol
-        self._names[name] = None
-        return tree.Name(at, symbol.name)
+            symbol = self._symbols[name] = replace(meant, name=f"N{len(self._symbols)}")
+        return symbol
 
     def _is_enumeration(self, node: tree.Expression) -> bool:
         if isinstance(node, tree.Name):

@@ -58,19 +58,21 @@ class ChartParser(StatementParser):
 
     def _association(self) -> tree.Association:
         name = self.advance()
-        qualifier, time = "N", None
+        qualifier, time, text = "N", None, ""
         indicators: list[tree.Expression] = []
         if self.accept("("):
             if self.token.kind != ")":
                 qualifier = self._qualifier()
             if qualifier in TIMED:
                 self.expect(",", f", and a time after {qualifier}")
+                first = self.token
                 time = self.expression()
+                text = self._written(first)
             while self.accept(","):
                 indicators.append(self.expression())
             self.expect(")", ", or ) in this action")
         self.end_of_statement("the action")
-        return tree.Association(name, name.text, qualifier, time, indicators)
+        return tree.Association(name, name.text, qualifier, time, indicators, text)
 
     def _qualifier(self) -> str:
         token = self.expect_name("a qualifier: " + ", ".join(sorted(QUALIFIERS)))
@@ -103,7 +105,7 @@ class ChartParser(StatementParser):
             raise self.unexpected(":= and the condition")
         first = self.token
         condition = self.expression()
-        text = " ".join(self.source.text[first.start : self.previous.end].split())
+        text = self._written(first)
         span = (first.start, self.token.start)
         self.end_of_statement("the condition")
         self._close("END_TRANSITION")
@@ -111,6 +113,10 @@ class ChartParser(StatementParser):
         return tree.Transition(
             name if label else at, label, priority, sources, targets, condition, text, span
         )
+
+    def _written(self, first: Token) -> str:
+        """The source from a token to the last one that was read, in one line."""
+        return " ".join(self.source.text[first.start : self.previous.end].split())
 
     def _priority(self) -> int:
         if not self.word("PRIORITY"):

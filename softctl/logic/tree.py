@@ -304,6 +304,8 @@ class Association(Node):
     qualifier: str
     time: Expression | None
     indicators: list[Expression]
+    time_text: str = ""
+    """The time as it is written."""
 
 
 @dataclass(slots=True)

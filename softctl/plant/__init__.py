@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from softctl.plant.faults import Fault
 from softctl.plant.parts import CarrierRow, Move, Part, PartTrace
-from softctl.plant.simulation import Plant, VesselRow, build_plant, check_plant
+from softctl.plant.simulation import Plant, VesselRow, build_plant, check_plant, wire_plant
 
 __all__ = [
     "CarrierRow",
@@ -16,4 +16,5 @@ __all__ = [
     "VesselRow",
     "build_plant",
     "check_plant",
+    "wire_plant",
 ]

@@ -242,6 +242,15 @@ def check_plant(machine: Machine, blocks: Sequence[Source] = ()) -> list[Problem
     return problems
 
 
+def wire_plant(machine: Machine, blocks: Sequence[Source] = ()) -> Wiring:
+    """A machine's equipment with its neighbours, without a plant; raises ProblemsError."""
+    problems: list[Problem] = []
+    _, wiring = _wired(machine, blocks, problems)
+    if any(problem.severity == "error" for problem in problems):
+        raise ProblemsError(problems)
+    return wiring
+
+
 def build_plant(machine: Machine, blocks: Sequence[Source] = ()) -> Plant:
     """Generate, compile and start the plant of a machine; raises ProblemsError."""
     problems: list[Problem] = []

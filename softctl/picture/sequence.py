@@ -1,0 +1,245 @@
+"""Sequence charts: the geometry of every chart of an application.
+
+Plain data for JSON, in px; every item has its box, so that a test can prove that nothing
+lies on anything else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from softctl.logic import Application, Chart
+from softctl.picture.boxes import Box, tidy
+from softctl.picture.chart_blocks import (
+    LINK,
+    Block,
+    jump_block,
+    origin_block,
+    step_block,
+    transition_block,
+)
+from softctl.picture.chart_net import Node, Plan, plan, ranked
+from softctl.picture.sketch import Item, boxes_of, moved
+
+_COLUMN_GAP = 26.0
+_SEQUENCE_GAP = 44.0
+_EDGE = 16.0
+_LISTS = ("steps", "transitions", "links", "jumps", "notes")
+
+
+def sequence_charts(application: Application) -> list[dict[str, Any]]:
+    """The geometry of the charts of all programs, in their order."""
+    return [sequence_chart(chart) for chart in application.charts]
+
+
+def sequence_chart(chart: Chart) -> dict[str, Any]:
+    """The geometry of one chart."""
+    crossing: set[tuple[Node, Node]] = set()
+    while True:
+        drawn = _Drawing(chart, plan(chart, crossing))
+        blocks = drawn.sequences()
+        if not drawn.crossing - crossing:
+            return drawn.finished(blocks)
+        crossing |= drawn.crossing
+
+
+class _Drawing:
+    """Builds blocks from the plan; links that would cross something are noted in `crossing`."""
+
+    def __init__(self, chart: Chart, made: Plan) -> None:
+        self.chart, self.plan = chart, made
+        self.steps = {step.name: step for step in chart.steps}
+        self.crossing: set[tuple[Node, Node]] = set()
+        self.leaving: dict[str, list[int]] = {name: [] for name in self.steps}
+        for number in ranked(chart.transitions):
+            for name in chart.transitions[number].sources:
+                self.leaving[name].append(number)
+
+    def sequences(self) -> list[Block]:
+        """Every sequence from its root down, then what stands apart."""
+        blocks = [self._sequence(name) for name in self.plan.roots]
+        return blocks + [self._apart(number) for number in self.plan.apart]
+
+    def _sequence(self, root: str) -> Block:
+        block = self._below(root)
+        cut = [a for a, b in self.plan.cut if b == root and isinstance(a, int)]
+        apart = [i for i in self.plan.apart if root in self.chart.transitions[i].targets]
+        sources = [
+            name for i in sorted({*cut, *apart}) for name in self.chart.transitions[i].sources
+        ]
+        if self.steps[root].initial or not sources:
+            return block
+        return self._stacked(origin_block(list(dict.fromkeys(sources))), block)
+
+    def _stacked(self, upper: Block, lower: Block) -> Block:
+        """One block under another, their axes in line."""
+        axis = max(upper.axis, lower.axis)
+        block = Block(0.0, 0.0, axis)
+        block.put(upper, axis - upper.axis, 0.0)
+        block.put(lower, axis - lower.axis, upper.h)
+        return block
+
+    def _below(self, node: Node) -> Block:
+        """A node with everything under it, down to where its ways meet again and beyond."""
+        block = self._with_branches(node)
+        meeting = self.plan.meeting.get(node)
+        return block if meeting is None else self._met(block, meeting)
+
+    def _with_branches(self, node: Node) -> Block:
+        own = self._own(node)
+        branches = self._branches(node)
+        if not branches:
+            return own
+        axis = max(own.axis, branches[0].axis)
+        block = Block(0.0, 0.0, axis)
+        block.put(own, axis - own.axis, 0.0)
+        foot = own.h
+        is_double = isinstance(node, int)
+        axes, x = [], axis - branches[0].axis
+        for branch in branches:
+            axes.append(x + branch.axis)
+            x += branch.w + _COLUMN_GAP
+        top = foot if len(branches) == 1 else foot + 2 * LINK
+        if len(branches) > 1:
+            self._spread(block, axes, foot, is_double)
+        elif not is_double:
+            top = foot + LINK
+            block.link((axis, foot), (axis, top))
+        for branch, place in zip(branches, axes, strict=True):
+            block.put(branch, place - branch.axis, top)
+        return block
+
+    def _spread(self, block: Block, axes: Sequence[float], foot: float, is_double: bool) -> None:
+        """A divergence: the line, and the link to each branch."""
+        line, end = foot + LINK, foot + 2 * LINK
+        reach = 12.0 if is_double else 0.0
+        block.link((axes[0], foot), (axes[0], line))
+        block.link((axes[0] - reach, line), (axes[-1] + reach, line), double=is_double)
+        for x in axes:
+            block.link((x, line), (x, end))
+
+    def _own(self, node: Node) -> Block:
+        if isinstance(node, str):
+            return step_block(self.steps[node], self.chart.program)
+        transition = self.chart.transitions[node]
+        alternatives = self.leaving[transition.sources[0]]
+        rank = alternatives.index(node) + 1 if len(alternatives) > 1 else None
+        return transition_block(transition, node, self.chart.program, rank)
+
+    def _branches(self, node: Node) -> list[Block]:
+        """What hangs under a node: goes on first, then links to a meeting, then jumps."""
+        if isinstance(node, str):
+            targets: Sequence[Node] = [i for i in self.leaving[node] if i not in self.plan.apart]
+        else:
+            targets = self.chart.transitions[node].targets
+        below = self.plan.below[node]
+        going_on = [self._below(one) for one in targets if one in below]
+        cut = [one for one in targets if (node, one) in self.plan.cut]
+        meeting = [one for one in targets if one not in below and one not in cut]
+        ends = [self._exit(node, one) for one in meeting]
+        jumps = [self._jump(node, one) for one in cut]
+        return [*going_on, *ends, *jumps]
+
+    def _exit(self, node: Node, target: Node) -> Block:
+        return Block(1.0, 0.0, 0.5, exits=[((0.5, 0.0), node, target)])
+
+    def _jump(self, node: Node, target: Node) -> Block:
+        assert isinstance(node, int)
+        assert isinstance(target, str)
+        return jump_block(target, node)
+
+    def _met(self, block: Block, meeting: Node) -> Block:
+        """Let the ways to a meeting join below a block, and go on from there."""
+        lower = self._below(meeting)
+        ends = [(point, a) for point, a, b in block.exits if b == meeting]
+        others = [one for one in block.exits if one[2] != meeting]
+        is_double = isinstance(meeting, int)
+        line = block.h + LINK
+        axis = max(block.axis, lower.axis)
+        made = Block(0.0, 0.0, axis)
+        block.exits = []
+        made.put(block, axis - block.axis, 0.0)
+        shift = axis - block.axis
+        xs = [x + shift for (x, _), _ in ends]
+        for (x, y), _ in ends:
+            made.link((x + shift, y), (x + shift, line))
+        reach = 12.0 if is_double else 0.0
+        low, high = min(axis, *xs) if xs else axis, max(axis, *xs) if xs else axis
+        made.link((low - reach, line), (high + reach, line), double=is_double)
+        made.link((axis, line), (axis, line + LINK))
+        made.put(lower, axis - lower.axis, line + LINK)
+        right = max(axis - lower.axis + lower.w, high)
+        for (x, y), a, b in others:
+            if x + shift < right + _COLUMN_GAP / 2:
+                self.crossing.add((a, b))
+            made.exits.append(((x + shift, y), a, b))
+        return made
+
+    def _apart(self, number: int) -> Block:
+        """A transition whose links are all cut: names above, names below."""
+        transition = self.chart.transitions[number]
+        own = transition_block(transition, number, self.chart.program, None)
+        names = [_name_block(name) for name in transition.sources]
+        below = [jump_block(name, number) for name in transition.targets]
+        upper = self._row(names, "down", len(names) > 1)
+        lower = self._row(below, "up", len(below) > 1)
+        return self._stacked(self._stacked(upper, own), lower)
+
+    def _row(self, blocks: Sequence[Block], side: str, is_double: bool) -> Block:
+        """Blocks side by side, with the line that joins them below or above."""
+        row = Block(0.0, 0.0, blocks[0].axis)
+        x, axes = 0.0, []
+        high = max(block.h for block in blocks)
+        top = LINK if side == "up" and is_double else 0.0
+        for one in blocks:
+            row.put(one, x, top + (high - one.h if side == "down" else 0.0))
+            axes.append(x + one.axis)
+            x += one.w + _COLUMN_GAP
+        row.axis = (axes[0] + axes[-1]) / 2
+        if is_double:
+            line = high + 6.0 if side == "down" else 6.0
+            for at in axes:
+                ends = (high, line) if side == "down" else (line, top)
+                row.link((at, ends[0]), (at, ends[1]))
+            row.link((axes[0] - 10.0, line), (axes[-1] + 10.0, line), double=True)
+            row.h = max(row.h, line + 6.0) if side == "down" else row.h
+            middle = (line, line + 6.0) if side == "down" else (0.0, line)
+            row.link((row.axis, middle[0]), (row.axis, middle[1]))
+        return row
+
+    # The whole
+
+    def finished(self, blocks: Sequence[Block]) -> dict[str, Any]:
+        """Sequences beside each other: the first, then the others in columns no longer than it."""
+        lists: dict[str, list[Item]] = {name: [] for name in _LISTS}
+        x, y, width, tall = 0.0, 0.0, 0.0, 0.0
+        for number, block in enumerate(blocks):
+            if number == 1 or (number > 1 and y + block.h > max(tall, 400.0)):
+                x, y, width = x + width + _SEQUENCE_GAP, 0.0, 0.0
+            for kind, item in block.items:
+                lists[kind].append(moved(item, _EDGE + x, _EDGE + y))
+            y += block.h + _SEQUENCE_GAP
+            width = max(width, block.w)
+            tall = max(tall, y - _SEQUENCE_GAP)
+        size = {"width": tidy(x + width + 2 * _EDGE), "height": tidy(tall + 2 * _EDGE)}
+        lists["transitions"].sort(key=lambda item: int(item["index"]))
+        return {"program": self.chart.program, **size, **lists}
+
+
+def _name_block(name: str) -> Block:
+    """The name of a step above a cut link."""
+    block = jump_block(name, -1)
+    text = next(item for kind, item in block.items if kind == "jumps")
+    made = Block(block.w, text["h"] + 10.0, block.axis)
+    made.items.append(("notes", {**text, "y": 0.0}))
+    made.link((block.axis, text["h"]), (block.axis, text["h"] + 10.0))
+    return made
+
+
+def chart_boxes(chart: dict[str, Any]) -> Iterable[tuple[str, Box]]:
+    """Every box that nothing else may cover, with what it is."""
+    for kind in ("steps", "transitions", "jumps", "notes"):
+        for item in chart[kind]:
+            for box in boxes_of(item):
+                yield f"{kind} {item.get('name') or item.get('index', item['text'])}", box

@@ -1,0 +1,45 @@
+"""Where a live value on the picture comes from: the plant, or else the machine's points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from softctl.machine import Machine, Point, Role
+from softctl.plant.wiring import Piece
+
+
+@dataclass(frozen=True, slots=True)
+class Signals:
+    """Channels of equipment: `plant:` where the plant runs here, else of a wired point."""
+
+    machine: Machine
+    has_plant: bool
+    _wired: dict[str, Point] = field(default_factory=dict)
+    _by_piece: dict[str, list[str]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for point in self.machine.points.values():
+            if point.terminal and point.role in (Role.INPUT, Role.OUTPUT):
+                self._wired.setdefault(point.terminal.lower(), point)
+                piece = point.terminal.partition(".")[0].lower()
+                self._by_piece.setdefault(piece, []).append(point.name)
+
+    def of(self, piece: Piece, *ports: str) -> str | None:
+        """The channel of the first of some ports that can be seen; None for none."""
+        for port in ports:
+            has_port = port in piece.block.outputs or port in piece.block.inputs
+            if self.has_plant and has_port:
+                return f"plant:{piece.name}.{port}"
+            point = self.point(piece, port)
+            if point is not None:
+                return f"point:{point.name}"
+        return None
+
+    def point(self, piece: Piece, *ports: str) -> Point | None:
+        """The point that is wired to the first of some ports that has one."""
+        found = (self._wired.get(f"{piece.name}.{port}".lower()) for port in ports)
+        return next((point for point in found if point is not None), None)
+
+    def points(self, piece: Piece) -> list[str]:
+        """The names of all points that are wired to a piece."""
+        return self._by_piece.get(piece.name.lower(), [])

@@ -1,0 +1,425 @@
+"""Cells with a vessel: its body, what is built into it, its instruments, its nozzles.
+
+Lines come in over the rim, from above, and leave at the bottom; so what is beside the body is
+free for instruments on the right and what heats and cools on the left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from softctl.picture.boxes import SMALL, Box, spread, text_width
+from softctl.picture.layers import Point
+from softctl.picture.signals import Signals
+from softctl.picture.sketch import BUBBLE, LABEL_H, Bubble, Item, Sketch, bubble
+from softctl.picture.symbols import SIZE, label_width, machine_item, named_beside
+from softctl.plant.wiring import Piece
+
+_AREA = 17_000.0
+_LEAST_W = 84.0
+_LANE = 18.0
+_TAP = 22.0
+_BUBBLE_GAP = 8.0
+_RIGHT_ROWS = 5
+_MOTOR_ROW = 44.0
+_PLACES = {  # where an instrument sits on the wall when nothing says so, as a share of the height
+    "level_transmitter": 0.55,
+    "pressure_transmitter": 0.8,
+    "temperature_transmitter": 0.32,
+    "conductivity_transmitter": 0.12,
+    "weigh_cell": 0.0,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Nozzle:
+    """An end of a line at a cell: its name, which side, and whether liquid comes in there."""
+
+    name: str
+    is_left: bool
+    is_inlet: bool
+
+
+@dataclass(slots=True)
+class Fitted:
+    """What belongs to a vessel or a line: instruments, and machines by where they stand."""
+
+    instruments: list[Piece] = field(default_factory=list)
+    machines: list[Piece] = field(default_factory=list)
+
+
+def vessel_sketch(
+    signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]
+) -> Sketch:
+    """The cell of any vessel."""
+    kind = piece.block.name.lower()
+    if kind == "manifold":
+        return _manifold(signals, piece, fitted, nozzles)
+    if kind in ("header", "inflow"):
+        return _end(signals, piece, fitted, nozzles)
+    return _Body(signals, piece, fitted, nozzles).sketch
+
+
+@dataclass(frozen=True, slots=True)
+class _Text:
+    text: str
+    kind: str
+    w: float
+    more: Mapping[str, Any]
+
+
+class _Body:
+    """Builds the cell of a vessel with a body from its parts."""
+
+    def __init__(
+        self, signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]
+    ) -> None:
+        self.signals, self.piece = signals, piece
+        self.sketch = Sketch(piece.name)
+        self.stirring = [one for one in fitted.machines if one.block.name.lower() == "agitator"]
+        self.beside = [one for one in fitted.machines if one not in self.stirring]
+        bubbles = sorted((bubble(signals, one) for one in fitted.instruments), key=_height)
+        bubbles.reverse()
+        self.right, self.left = bubbles[:_RIGHT_ROWS], bubbles[_RIGHT_ROWS:]
+        self.inlets = [one for one in nozzles if one.is_inlet]
+        self.outlets = [one for one in nozzles if not one.is_inlet]
+        self.shape = _shape(piece)
+        self.texts = self._texts()
+        self.body = self._body()
+        self._build()
+
+    def _body(self) -> Box:
+        w, h = _size(self.piece, self.shape)
+        stack = max(len(self.right), len(self.left)) * (BUBBLE + _BUBBLE_GAP)
+        beside = len(self.beside) * (SIZE + 2 * _BUBBLE_GAP)
+        h = max(h, stack + 8.0, beside + 30.0)
+        lefts = sum(one.is_left for one in self.inlets)
+        lanes = max(lefts, len(self.inlets) - lefts)
+        top = lanes * _LANE + (_MOTOR_ROW if self.stirring else 6.0)
+        left = max(
+            max((one.wide_w + _TAP for one in self.left), default=0.0),
+            max((self._beside_w(one) for one in self.beside), default=0.0),
+        )
+        w = max(w, _LEAST_W * max(1, len(self.stirring)))
+        half = max(text.w for text in self.texts) / 2
+        return Box(max(left + 4.0, half - w / 2), top, w, h)
+
+    def _beside_w(self, piece: Piece) -> float:
+        item = machine_item(self.signals, piece, Box(0, 0, SIZE, SIZE))
+        return label_width(item) + 10.0
+
+    def _build(self) -> None:
+        sketch, body = self.sketch, self.body
+        half = max(text.w for text in self.texts) / 2
+        sketch.w = max(
+            body.right + max((one.wide_w + _TAP for one in self.right), default=4.0),
+            body.x + body.w / 2 + half,
+            *(body.right + self._beside_w(one) - body.w / 2 for one in self.stirring[-1:]),
+        )
+        bottom = self._outlets()
+        sketch.add("vessels", self._item())
+        self._inlets()
+        self._agitators()
+        self._built_in()
+        self._instruments(self.right, body.right, body.right + _TAP)
+        self._instruments(self.left, body.x, 0.0)
+        for text in self.texts:
+            middle = body.x + body.w / 2
+            sketch.label(
+                text.text, middle, bottom, "middle", kind=text.kind, width=text.w, **text.more
+            )
+            bottom += LABEL_H
+        sketch.h = bottom
+
+    # Nozzles
+
+    def _inlets(self) -> None:
+        """Over the rim: the first of a side is the highest, and drops nearest to the middle."""
+        for side in (True, False):
+            ones = [one for one in self.inlets if one.is_left is side]
+            reach = self.body.w * 0.36
+            for place, one in enumerate(ones):
+                share = (place + 1) / (len(ones) + 1)
+                inwards = reach * (1 - share)
+                x = self.body.x + 8 + inwards if side else self.body.right - 8 - inwards
+                y = self.body.y - (len(ones) - place) * _LANE + 6
+                edge = 0.0 if side else self.sketch.w
+                drop = self.body.y + self._dome(x) + 8.0
+                self.sketch.inner[one.name] = [(edge, y), (round(x), y), (round(x), round(drop))]
+
+    def _dome(self, x: float) -> float:
+        """How far below the body's top its wall is, at a place across."""
+        if self.shape == "lying" or self.piece.constants.get("top", "0") == "0":
+            return 0.0
+        share = abs(2 * (x - self.body.x) / self.body.w - 1)
+        return share * share * self.body.h * 0.15
+
+    def _outlets(self) -> float:
+        """Out of a flat bottom's wall, else from the lowest point; where the body's texts begin."""
+        body, sketch = self.body, self.sketch
+        is_pointed = self.shape == "lying" or self.piece.constants.get("bottom", "0") != "0"
+        count = {True: 0, False: 0}
+        bottom = body.bottom + 4.0
+        for one in self.outlets:
+            edge, place = (0.0 if one.is_left else sketch.w), count[one.is_left]
+            count[one.is_left] += 1
+            wall = body.x if one.is_left else body.right
+            if is_pointed or place:
+                lane = body.bottom + 10.0 + 14.0 * (place - (not is_pointed))
+                middle = body.x + body.w / 2
+                stem = middle if is_pointed else wall + (14.0 if one.is_left else -14.0) * place
+                sketch.inner[one.name] = [(edge, lane), (stem, lane), (stem, body.bottom)]
+                bottom = max(bottom, lane + 8.0)
+            else:
+                lane = body.bottom - 12.0
+                sketch.inner[one.name] = [(edge, lane), (wall, lane)]
+        return bottom
+
+    # What is built in
+
+    def _agitators(self) -> None:
+        for place, piece in enumerate(self.stirring):
+            middle = self.body.x + self.body.w * (place + 0.5) / len(self.stirring)
+            top = 4.0
+            depth = self.body.y + self.body.h * 0.74
+            box = Box(middle - 13.0, top, 26.0, 26.0)
+            item = machine_item(self.signals, piece, box)
+            item["shaft"] = {
+                "x": middle - 18.0,
+                "y": top + 26.0,
+                "w": 36.0,
+                "h": depth - top - 26.0,
+            }
+            named_beside(self.sketch, item, box.right + 5.0, top - 2.0)
+
+    def _built_in(self) -> None:
+        """Heaters and jackets: the symbol on the wall's left, the words outside."""
+        body, sketch = self.body, self.sketch
+        for place, piece in enumerate(self.beside):
+            middle = body.bottom - 26.0 - place * (SIZE + 2 * _BUBBLE_GAP)
+            look = piece.block.name.lower()
+            box = Box(body.x, middle - 10.0, body.w * 0.6, 20.0)
+            if look == "jacket":
+                box = Box(body.x - 6.0, body.y + body.h * 0.45, body.w + 12.0, body.h * 0.55 + 6.0)
+            item = machine_item(self.signals, piece, box)
+            width = label_width(item)
+            named_beside(sketch, item, body.x - 8.0 - width, middle - LABEL_H)
+
+    # Instruments
+
+    def _instruments(self, ones: Sequence[Bubble], wall: float, x: float) -> None:
+        body = self.body
+        taps = [body.bottom - _height(one) * body.h for one in ones]
+        low, high = body.y + BUBBLE / 2, body.bottom - BUBBLE / 2
+        wanted = [min(max(tap, low), high) for tap in taps]
+        gaps = [BUBBLE + _BUBBLE_GAP] * max(len(ones) - 1, 0)
+        middles = spread(wanted, gaps)
+        if middles:
+            slip = max(low - middles[0], 0.0) or min(high - middles[-1], 0.0)
+            middles = [middle + slip for middle in middles]
+        for one, tap, middle in zip(ones, taps, middles, strict=True):
+            tap = min(max(tap, body.y + 3), body.bottom - 3) if _is_switch(one) else middle
+            is_right = x > wall
+            edge = x if is_right else x + one.wide_w
+            bend = (wall + edge) / 2
+            path: list[Point] = [(edge, middle), (bend, middle), (bend, tap), (wall, tap)]
+            if middle == tap:
+                path = [(edge, middle), (wall, tap)]
+            self.sketch.add("instruments", one.beside(x, middle - BUBBLE / 2, path))
+
+    # Texts
+
+    def _texts(self) -> list[_Text]:
+        """The name, and what is true of the content."""
+        name = self.piece.name
+        texts = [_Text(name, "name", text_width(name), {})]
+        state = _state(self.signals, self.piece)
+        if state:
+            widest = " · ".join(
+                ("88.88 m",) * ("level" in state) + ("88.8 °C",) * ("temperature" in state)
+            )
+            texts.append(_Text("", "content", text_width(widest, SMALL), state))
+        for one in _species(self.signals, self.piece):
+            text = f"{one['name']} "
+            more = {"species": one["number"], "channel": one["channel"], "unit": "kg/m3"}
+            texts.append(_Text(text, "share", text_width(f"88 {text} 888.8 kg/m³", SMALL), more))
+        return texts
+
+    def _item(self) -> Item:
+        signals, piece = self.signals, self.piece
+        return {
+            "name": piece.name,
+            "type": piece.block.name,
+            **self.body.fields(),
+            "shape": self.shape,
+            "bottom": _end_depth(piece, "bottom", self.body),
+            "top": _end_depth(piece, "top", self.body),
+            **_level(signals, piece, self.shape),
+            "colour": None,
+            "temperature": signals.of(piece, "temperature") if _has_heat(piece) else None,
+            "species": _species(signals, piece),
+            "points": signals.points(piece),
+            "ground": piece.figures.get("elevation", 0.0) < -0.5,
+        }
+
+
+def _shape(piece: Piece) -> str:
+    figures = piece.figures
+    if piece.block.name.lower() == "supply":
+        return "supply"
+    if "width" in figures:
+        return "sump"
+    if "length" in figures and "diameter" in figures:
+        return "lying"
+    return "upright"
+
+
+def _size(piece: Piece, shape: str) -> tuple[float, float]:
+    """Of the body, with the vessel's own proportions as far as they can be drawn."""
+    figures = piece.figures
+    if shape == "supply":
+        return 84.0, 74.0
+    across = figures.get("length") if shape in ("lying", "sump") else figures.get("diameter")
+    high = figures.get("diameter") if shape == "lying" else figures.get("height")
+    ratio = min(max((high or 1.3) / (across or 1.0), 0.42), 2.0)
+    width = (_AREA / ratio) ** 0.5
+    return round(max(width, _LEAST_W)), round(width * ratio)
+
+
+def _end_depth(piece: Piece, end: str, body: Box) -> dict[str, Any]:
+    """The form of an end and how deep it is on the picture, in px."""
+    words = ("flat", "cone", "ellipsoid", "dished")
+    number = piece.constants.get(end, "0")
+    form = words[int(number)] if number.isdigit() and int(number) < len(words) else "flat"
+    height = piece.figures.get("height", 1.0)
+    depth = piece.figures.get(f"{end}_depth", 0.19 * piece.figures.get("diameter", 1.0))
+    share = 0.0 if form == "flat" else min(depth / height, 0.45)
+    return {"form": form, "depth": round(share * body.h, 1)}
+
+
+def _level(signals: Signals, piece: Piece, shape: str) -> dict[str, Any]:
+    """The channel of the level and what a full vessel has, both in one unit."""
+    figures = piece.figures
+    if shape == "supply":
+        volume = figures.get("volume")
+        channel = signals.of(piece, "available") if volume else None
+        return {"level": channel, "full": volume, "level_unit": "m3"}
+    full = figures.get("diameter" if shape == "lying" else "height")
+    return {"level": signals.of(piece, "level"), "full": full, "level_unit": "m"}
+
+
+def _has_heat(piece: Piece) -> bool:
+    return "temperature" in piece.block.outputs
+
+
+def _species(signals: Signals, piece: Piece) -> list[Item]:
+    names = signals.machine.species
+    found = [(name, signals.of(piece, f"mean_{i}")) for i, name in enumerate(names, 1)]
+    return [
+        {"name": name, "channel": channel, "number": number}
+        for number, (name, channel) in enumerate(found)
+        if channel
+    ]
+
+
+def _state(signals: Signals, piece: Piece) -> Item:
+    """The channels of level and temperature that there are."""
+    temperature = signals.of(piece, "temperature") if _has_heat(piece) else None
+    found = {"level": signals.of(piece, "level"), "temperature": temperature}
+    return {key: channel for key, channel in found.items() if channel}
+
+
+def _height(one: Bubble) -> float:
+    """Where an instrument sits on its vessel, as a share of the height."""
+    piece = one.piece
+    host = piece.neighbours.get("in")
+    full = (host.figures.get("height") or host.figures.get("diameter")) if host else None
+    if "level" in piece.figures and full:
+        return piece.figures["level"] / full
+    return _PLACES.get(piece.block.name.lower(), 0.5)
+
+
+def _is_switch(one: Bubble) -> bool:
+    return "level" in one.piece.figures
+
+
+def _manifold(signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]) -> Sketch:
+    """A thick bar that lines meet at."""
+    sketch = Sketch(piece.name)
+    rows = _rows(nozzles)
+    bubbles = [bubble(signals, one) for one in fitted.instruments]
+    top = LABEL_H + 6.0 + (Bubble.high_h + 6.0 if bubbles else 0.0)
+    widths = [one.high_w for one in bubbles]
+    sketch.w = max(text_width(piece.name), sum(widths) + 8.0 * len(widths), 30.0)
+    middle = sketch.w / 2
+    body = Box(middle - 5.0, top, 10.0, rows * 30.0 + 10.0)
+    sketch.label(piece.name, middle, 0.0, "middle")
+    x = middle - (sum(widths) + 8.0 * (len(widths) - 1)) / 2
+    for one in bubbles:
+        at = x + one.high_w / 2
+        path = [(at, LABEL_H + Bubble.high_h), (at, top + 4.0), (middle, top + 4.0)]
+        sketch.add("instruments", one.above(at, LABEL_H, path))
+        x += one.high_w + 8.0
+    on_the_sides(sketch, body, nozzles)
+    sketch.add("vessels", _plain(signals, piece, body, "manifold"))
+    sketch.h = body.bottom + 2.0
+    return sketch
+
+
+def _rows(nozzles: Sequence[Nozzle]) -> int:
+    lefts = sum(one.is_left for one in nozzles)
+    return max(lefts, len(nozzles) - lefts, 1)
+
+
+def on_the_sides(sketch: Sketch, body: Box, nozzles: Sequence[Nozzle]) -> None:
+    """Nozzles one above the other on the walls of a body."""
+    for is_left in (True, False):
+        ones = [one for one in nozzles if one.is_left is is_left]
+        edge, wall = (0.0, body.x) if is_left else (sketch.w, body.right)
+        for place, one in enumerate(ones):
+            y = body.y + body.h * (place + 0.5) / len(ones)
+            sketch.inner[one.name] = [(edge, y), (wall, y)]
+
+
+def _end(signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]) -> Sketch:
+    """Where liquid leaves the picture, or comes from."""
+    sketch = Sketch(piece.name)
+    flow = signals.of(piece, "flow")
+    width = max(text_width(piece.name), text_width("8888.8 L/min", SMALL) if flow else 0.0, 54.0)
+    sketch.w = width
+    body = Box(width / 2 - 27.0, 4.0, 54.0, max(36.0, _rows(nozzles) * 22.0))
+    on_the_sides(sketch, body, nozzles)
+    sketch.add("vessels", _plain(signals, piece, body, piece.block.name.lower()))
+    y = body.bottom + 2.0
+    sketch.label(piece.name, width / 2, y, "middle")
+    y += LABEL_H
+    if flow:
+        sketch.label(
+            "", width / 2, y, "middle", kind="flow", width=width, channel=flow, unit="m3/s"
+        )
+        y += LABEL_H
+    bubbles = [bubble(signals, one) for one in fitted.instruments]
+    for one in bubbles:
+        sketch.w = max(sketch.w, one.wide_w)
+        path = [(BUBBLE / 2, y + 4.0), (BUBBLE / 2, y)]
+        sketch.add("instruments", one.beside(0.0, y + 4.0, path))
+        y += BUBBLE + 8.0
+    sketch.h = y
+    return sketch
+
+
+def _plain(signals: Signals, piece: Piece, body: Box, shape: str) -> Item:
+    return {
+        "name": piece.name,
+        "type": piece.block.name,
+        **body.fields(),
+        "shape": shape,
+        "level": None,
+        "full": None,
+        "colour": None,
+        "temperature": signals.of(piece, "temperature") if _has_heat(piece) else None,
+        "species": _species(signals, piece),
+        "points": signals.points(piece),
+    }
