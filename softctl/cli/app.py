@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -17,6 +18,7 @@ from softctl.cli.conform import conform
 from softctl.cli.field import field
 from softctl.cli.health import health
 from softctl.cli.options import (
+    AuditFile,
     Cold,
     Commands,
     FieldPort,
@@ -77,14 +79,16 @@ def run(
     metrics: MetricsPort = None,
     page: PagePort = None,
     page_role: PageRole = PageRoleName.ENGINEER,
+    audit: AuditFile = None,
 ) -> None:
     """Run a machine: field and controller in one process.
 
     The simulated machine and the controller meet over loopback TCP.
     """
     from softctl.cli import live
+    from softctl.cli.audit import run_and_note
 
-    live.run(
+    run_and_note(
         live.Options(
             folder,
             speed,
@@ -99,8 +103,8 @@ def run(
             metrics=metrics,
             page=page_options(page, page_role),
         ),
-        field_port=field_port,
-        hmi=(hmi_host, hmi_port),
+        audit,
+        partial(live.run, field_port=field_port, hmi=(hmi_host, hmi_port)),
     )
 
 
@@ -135,14 +139,16 @@ def control(
     metrics: MetricsPort = None,
     page: PagePort = None,
     page_role: PageRole = PageRoleName.ENGINEER,
+    audit: AuditFile = None,
 ) -> None:
     """Run the controller alone.
 
     It is a Modbus/TCP client of a field, and a server for HMIs.
     """
     from softctl.cli import live
+    from softctl.cli.audit import run_and_note
 
-    live.run_control(
+    run_and_note(
         live.Options(
             folder,
             speed,
@@ -157,9 +163,8 @@ def control(
             metrics=metrics,
             page=page_options(page, page_role),
         ),
-        field=field,
-        drive=drive,
-        hmi=(hmi_host, hmi_port),
+        audit,
+        partial(live.run_control, field=field, drive=drive, hmi=(hmi_host, hmi_port)),
     )
 
 

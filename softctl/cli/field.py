@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated
 
 import typer
 
 from softctl.cli.options import (
+    AuditFile,
     FieldPort,
     ForSeconds,
     Log,
@@ -53,6 +55,7 @@ def field(
             min=1, max=247, metavar="UNIT", help="They are at unit ids in a row from this one on."
         ),
     ] = None,
+    audit: AuditFile = None,
 ) -> None:
     """Run the simulated machine alone.
 
@@ -60,12 +63,14 @@ def field(
     to load a client with.
     """
     from softctl.cli import fleet, live
+    from softctl.cli.audit import run_field_and_note
 
     options = live.Options(folder, speed, log is LogFormat.JSON, seconds, wire_faults=wire_faults)
     bases = fleet.Bases(base_port, base_address, base_unit)
     if count is not None:
-        fleet.run_fleet(options, (host, port), count, bases)
+        run = partial(fleet.run_fleet, where=(host, port), count=count, bases=bases)
+        run_field_and_note(options, audit, run)
     elif bases.given:
         raise SoftctlError(f"expected --count N beside {bases.given[0]}, got none")
     else:
-        live.run_field(options, (host, port))
+        run_field_and_note(options, audit, partial(live.run_field, where=(host, port)))

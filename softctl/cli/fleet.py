@@ -81,6 +81,8 @@ def run_fleet(options: live.Options, where: live.Where, count: int, bases: Bases
     async def serve(output: Output, stop: asyncio.Event) -> None:
         clock = MachineClock(options.speed)
         fleet = FleetService(device, row, clock, output.event)
+        if options.field_audit is not None:
+            options.field_audit.watch_fleet(fleet)
         meter = Meter(fleet)
         status.summary = meter.line
         async with live.closing(fleet.close):

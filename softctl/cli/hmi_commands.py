@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -16,6 +17,7 @@ from softctl.cli.options import (
     LogFormat,
     MachineDir,
     Speed,
+    WireFaultsFile,
 )
 
 
@@ -34,22 +36,30 @@ def audit(
     csv: Annotated[
         Path | None, typer.Option(metavar="FILE", help="How each point is used, as CSV.")
     ] = None,
+    wire_faults: WireFaultsFile = None,
 ) -> None:
     """Run a machine and grade what an HMI asks of it.
 
     Connect the HMI, use its screens, and stop with Ctrl-C or at the end of the time. Exit
-    code 1 if there is an error or a warning.
+    code 1 if there is an error or a warning, 2 if it cannot be run.
     """
     from softctl.cli import audit as command_line
     from softctl.cli import live
     from softctl.cli.durations import read_duration
 
     seconds = None if time is None else read_duration(time) / 1e9
-    is_clean = command_line.run_audit(
-        live.Options(folder, speed, log is LogFormat.JSON, seconds, tuple(command or ())),
-        field_port=field_port,
-        hmi=(hmi_host, hmi_port),
-        records=command_line.Records(json, csv),
+    options = live.Options(
+        folder,
+        speed,
+        log is LogFormat.JSON,
+        seconds,
+        tuple(command or ()),
+        wire_faults=wire_faults,
+    )
+    is_clean = command_line.run_audited(
+        options,
+        command_line.Records(json, csv),
+        partial(live.run, field_port=field_port, hmi=(hmi_host, hmi_port)),
     )
     if not is_clean:
         raise typer.Exit(1)

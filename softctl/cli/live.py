@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from softctl.audit import Drill
+from softctl.audit import Auditor, Drill
 from softctl.cli.output import Output, open_output
 from softctl.cli.page import PageOptions, make_page
 from softctl.cli.status import Status
@@ -19,6 +19,7 @@ from softctl.errors import SoftctlError
 from softctl.field import FieldDevice
 from softctl.journal import Journal, JournalWriter, UnkeptJournal
 from softctl.machine import Machine
+from softctl.runtime.auditing import FieldAudit, still_for
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.control_service import ControlService
 from softctl.runtime.drill_runner import DrillRunner, Timing
@@ -76,6 +77,7 @@ class Options:
     metrics: int | None = None
     drills: Drills | None = None
     page: PageOptions | None = None
+    field_audit: FieldAudit | None = None
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
@@ -133,6 +135,8 @@ def run_field(options: Options, where: Where) -> None:
         clock = MachineClock(options.speed)
         field = FieldService(device, clock, output.event)
         status.servers = {"field": field.server}
+        if options.field_audit is not None:
+            options.field_audit.watch(field)
         faults = _put_in_force(file, status, output)
         async with closing(field.close):
             tls = server_tls(folder.machine.field, folder.path)
@@ -202,6 +206,8 @@ class ControllerSide:
         self._closers.append(control.close)
         if options.listener is not None and options.listens_at == "hmi":
             control.server.observe(options.listener)
+            if isinstance(options.listener, Auditor):
+                options.listener.still_for = still_for(control.faults, self._folder.machine)
         return control
 
     def _journal(self, output: Output) -> JournalWriter | None:

@@ -77,6 +77,14 @@ WireFaultsFile = Annotated[
         help="What goes wrong on the wire on purpose; read again whenever the file changes.",
     ),
 ]
+AuditFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--audit",
+        metavar="FILE",
+        help="Audit what clients ask; the record, as JSON, is written here at the end.",
+    ),
+]
 StateDirectory = Annotated[
     Path | None,
     typer.Option(

@@ -118,6 +118,7 @@ class Faults:
         self.started_ns = started_ns
         self.rules: list[Rule] = []
         self._frozen: dict[tuple[Rule, int], dict[Table, bytes]] = {}
+        self._frozen_at_ns: dict[tuple[Rule, int], int] = {}
         self._randoms: dict[Rule, Random] = {}
         self._counts: dict[Rule, int] = {}
         for rule in rules:
@@ -135,7 +136,8 @@ class Faults:
         """Take a rule out of force; ValueError when it is not in force."""
         self.rules.remove(rule)
         del self._randoms[rule], self._counts[rule]
-        self._frozen = {key: held for key, held in self._frozen.items() if key[0] is not rule}
+        for key in [key for key in self._frozen if key[0] is rule]:
+            del self._frozen[key], self._frozen_at_ns[key]
 
     def replace(self, rules: Sequence[Rule]) -> None:
         """Put these rules in force and no others.
@@ -160,6 +162,18 @@ class Faults:
     def count(self, rule: Rule) -> int:
         """How many requests, or new connections, a rule in force has struck."""
         return self._counts[rule]
+
+    def frozen_for(self, frame: Frame, client: Client, now_ns: int) -> int:
+        """For how long what a client sees with such a read has stood still on purpose, in ns."""
+        request = decode_request(frame.pdu)
+        since_ns = [
+            self._frozen_at_ns[rule, frame.unit]
+            for rule in self.active(now_ns)
+            if (rule, frame.unit) in self._frozen_at_ns
+            and rule.scope.concerns(client)
+            and rule.scope.covers(frame, request)
+        ]
+        return now_ns - min(since_ns, default=now_ns)
 
     def denies(self, client: Client, now_ns: int) -> bool:
         """Whether a new connection is turned away."""
@@ -228,7 +242,7 @@ class Faults:
     ) -> list[Rule]:
         struck = []
         for rule in self.active(now_ns):
-            self._freeze(rule, frame.unit, bank)
+            self._freeze(rule, frame.unit, bank, now_ns)
             if (
                 not isinstance(rule.effect, Deny)
                 and rule.scope.concerns(client)
@@ -239,11 +253,12 @@ class Faults:
                 struck.append(rule)
         return struck
 
-    def _freeze(self, rule: Rule, unit: int, bank: Bank | None) -> None:
+    def _freeze(self, rule: Rule, unit: int, bank: Bank | None, now_ns: int) -> None:
         """Remember the bank as it is at the first request that finds the rule active."""
         if isinstance(rule.effect, Freeze) and bank is not None:
             key = (rule, unit)
             if key not in self._frozen:
+                self._frozen_at_ns[key] = now_ns
                 self._frozen[key] = {table: bytes(bank.area(table).memory) for table in Table}
 
     def _happens(self, rule: Rule) -> bool:

@@ -77,10 +77,10 @@ class FleetService:
             Member(_another(device, machine.seed + i) if i else device, machine.seed + i, seat)
             for i, seat in enumerate(seats)
         ]
-        self._groups = list(_grouped(self.members))
-        if any(len(group) > 1 for group in self._groups):
+        self.groups = list(_grouped(self.members))
+        if any(len(group) > 1 for group in self.groups):
             require_one_unit(list(device.banks))
-        self.servers = [self._server(group) for group in self._groups]
+        self.servers = [self._server(group) for group in self.groups]
         step_ns = device.plant.step_ns
         turns_ns = int(len(self.members) * TURN_WALL_NS * clock.speed)
         self.round_ns = max(1, -(-turns_ns // step_ns)) * step_ns
@@ -117,7 +117,7 @@ class FleetService:
         require_tls(self.machine.field, tls)
         require_files(len(self.servers))
         try:
-            for server, group in zip(self.servers, self._groups, strict=True):
+            for server, group in zip(self.servers, self.groups, strict=True):
                 seat = group[0].seat
                 host, port = await server.start(seat.host, seat.port, tls, self._sink)
                 for member in group:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from programs import started
@@ -19,10 +21,13 @@ def _free_port() -> int:
         return int(sock.getsockname()[1])
 
 
-def test_devices_at_unit_ids_answer_and_stop_cleanly() -> None:
-    """The command tells first, last and seeds; each unit answers, the next one does not."""
-    port = _free_port()
-    options = ("--count", "20", "--base-unit", "3", "--port", str(port))
+def test_devices_at_unit_ids_answer_and_are_audited(tmp_path: Path) -> None:
+    """The command tells first, last and seeds; each unit answers, the next one does not.
+
+    The record has the requests of all units, and the one that nobody has.
+    """
+    port, record = _free_port(), tmp_path / "audit.json"
+    options = ("--count", "20", "--base-unit", "3", "--port", str(port), "--audit", str(record))
     with started("field", *options) as program:
         ready = program.wait_for("devices ready")
         assert ready["count"] == 20
@@ -36,6 +41,12 @@ def test_devices_at_unit_ids_answer_and_stop_cleanly() -> None:
         assert client.read_discrete_inputs(0, count=2, device_id=23).exception_code == 11
         client.close()
         assert program.stop() == 0
+    audit = json.loads(record.read_text(encoding="utf-8"))
+    assert audit["devices"] == [f"127.0.0.1:{port} unit {unit}" for unit in range(3, 23)]
+    assert (audit["requests"], audit["silent"]) == (21, [])
+    assert [(one["kind"], one["subject"]) for one in audit["findings"]] == [
+        ("unknown unit", "unit 23")
+    ]
 
 
 @pytest.mark.parametrize(
