@@ -40,12 +40,13 @@ CORE_LAYERS: dict[str, set[str]] = {
     "audit": {*_IO, "image", "paper"},
     "checkout": {*_CORE, "audit", "paper"},
     "picture": {*_BASE, "machine", "logic", "plant"},
+    "mqtt": {*_BASE, "machine", "alarms", "control"},
     "recording": {*_BASE, "modbus"},
     "conform": _CORE,
     "prove": _CORE,
     "views": _CORE,
 }
-SHELLS = {"runtime", "web", "mqtt", "journal", "dossier", "testing", "cli", "__main__"}
+SHELLS = {"runtime", "web", "journal", "dossier", "testing", "cli", "__main__"}
 ANYTHING = {*CORE_LAYERS, *SHELLS} - {"__main__"}
 LAYERS = {**CORE_LAYERS, **dict.fromkeys(SHELLS, ANYTHING)}
 

@@ -12,6 +12,11 @@ from softctl.machine.model import (
     Identification,
     KeyFiles,
     Machine,
+    Mqtt,
+    MqttBroker,
+    MqttLayout,
+    MqttVersion,
+    MqttWrites,
     Number,
     Overrun,
     PlannedFault,
@@ -21,12 +26,14 @@ from softctl.machine.model import (
     Scalar,
     Scale,
     Security,
+    SparkplugNames,
     UnknownUnit,
     Value,
     WatchedAlarm,
     WatchedGuard,
     WhenFull,
 )
+from softctl.machine.mqtt import default_mqtt
 from softctl.machine.parse import parse_machine
 from softctl.machine.sections import machine_schema
 
@@ -40,6 +47,11 @@ __all__ = [
     "Identification",
     "KeyFiles",
     "Machine",
+    "Mqtt",
+    "MqttBroker",
+    "MqttLayout",
+    "MqttVersion",
+    "MqttWrites",
     "Number",
     "Overrun",
     "PlannedFault",
@@ -49,11 +61,13 @@ __all__ = [
     "Scalar",
     "Scale",
     "Security",
+    "SparkplugNames",
     "UnknownUnit",
     "Value",
     "WatchedAlarm",
     "WatchedGuard",
     "WhenFull",
+    "default_mqtt",
     "machine_schema",
     "parse_machine",
 ]

@@ -336,6 +336,81 @@ class WatchedGuard:
     place: Place
 
 
+class MqttVersion(Enum):
+    """The versions of MQTT; the value is the word used in machine files."""
+
+    V311 = "3.1.1"
+    V5 = "5"
+
+
+class MqttLayout(Enum):
+    """Whether each point has a JSON topic of its own, or all that changed share one."""
+
+    SINGLE = "single"
+    TOGETHER = "together"
+
+
+@dataclass(frozen=True, slots=True)
+class MqttBroker:
+    """Where the broker is, and how to get in; all files are relative to the machine's folder.
+
+    `client_id` and `user` are empty for none. `own` is the client's certificate, `authority`
+    whoever signed the broker's (None: whom the system trusts). The password stands in a file
+    or in an environment variable, never in the machine file.
+    """
+
+    host: str
+    port: int
+    version: MqttVersion = MqttVersion.V311
+    client_id: str = ""
+    user: str = ""
+    password_file: Scalar | None = None
+    password_env: str = ""
+    has_tls: bool = False
+    authority: Scalar | None = None
+    own: KeyFiles | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SparkplugNames:
+    """The elements of Sparkplug topics; `primary_host` is empty where none is waited for."""
+
+    group: str
+    node: str
+    device: str
+    primary_host: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MqttWrites:
+    """The names of the points that may be written from MQTT, and in which role."""
+
+    allow: frozenset[str]
+    role: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    """What a broker gets of a machine: `points` by name, in the file's order.
+
+    `json_topic` is empty where no plain JSON is published, `sparkplug` None where no
+    Sparkplug is. `deadband` is a share of a point's range. `queue` is how many values and
+    events are kept while the broker is away; `writes` None allows none.
+    """
+
+    broker: MqttBroker
+    points: tuple[str, ...]
+    interval_ns: int
+    deadband: float
+    statistics_ns: int
+    queue: int
+    json_topic: str
+    json_layout: MqttLayout
+    sparkplug: SparkplugNames | None
+    writes: MqttWrites | None
+    place: Place
+
+
 @dataclass(frozen=True, slots=True)
 class Machine:
     """A machine file in full; mappings keep the file's order, system points come first."""
@@ -361,6 +436,7 @@ class Machine:
     faults: tuple[PlannedFault, ...]
     alarms: Mapping[str, WatchedAlarm]
     guards: Mapping[str, WatchedGuard]
+    mqtt: Mqtt | None
     file: str
 
     @property

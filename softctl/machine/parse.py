@@ -20,13 +20,17 @@ from softctl.machine.model import (
     Equipment,
     Identification,
     Machine,
+    Mqtt,
     PlannedFault,
     Point,
     Scalar,
+    Security,
     WatchedAlarm,
 )
+from softctl.machine.mqtt import read_mqtt
 from softctl.machine.points import Draft, PointReader, assign_channels
 from softctl.machine.reader import Named, Reader, in_file_order
+from softctl.machine.section import Section
 from softctl.machine.sections import (
     DEFAULT_COUNTS,
     CardSection,
@@ -39,7 +43,6 @@ from softctl.machine.sections import (
     HmiServerSection,
     MachineFile,
     PlantSection,
-    Section,
 )
 from softctl.machine.security import read_security, without
 from softctl.machine.system_points import system_points
@@ -87,6 +90,7 @@ class _MachineReader:
         field, hmi = self._endpoints()
         cards = self._cards(field.unit)
         points, alarms = self._points(file, cards)
+        secured = self._secured("hmi", hmi, points)
         return Machine(
             name=head.name,
             title=head.title,
@@ -100,7 +104,7 @@ class _MachineReader:
             seed=plant.seed,
             density_rise=plant.density_rise,
             field=self._secured("field", field, points),
-            hmi=self._secured("hmi", hmi, points),
+            hmi=secured,
             drives=tuple(head.drives),
             programs=tuple(self._items("programs")),
             cards=cards,
@@ -109,6 +113,7 @@ class _MachineReader:
             faults=tuple(self._faults()),
             alarms=alarms,
             guards=read_guards(self._reader, self._part("guards")),
+            mqtt=self._mqtt(head.name, points, secured.security),
             file=file,
         )
 
@@ -220,6 +225,13 @@ class _MachineReader:
     def _secured(self, key: str, endpoint: Endpoint, points: Mapping[str, Point]) -> Endpoint:
         security = read_security(self._reader, self._part(key), key, points)
         return replace(endpoint, security=security)
+
+    def _mqtt(
+        self, machine: str, points: Mapping[str, Point], security: Security | None
+    ) -> Mqtt | None:
+        if self._top.entry.child("mqtt") is None:
+            return None
+        return read_mqtt(self._reader, self._part("mqtt"), machine, points, security)
 
     # Cards
 

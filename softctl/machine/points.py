@@ -13,10 +13,10 @@ from softctl.machine.hmi_keys import HmiSection, read_hmi_keys
 from softctl.machine.model import Address, Card, Number, Point, Role, Value
 from softctl.machine.read_values import read_number, read_value, show_value, zero
 from softctl.machine.reader import Named, Reader
+from softctl.machine.section import Section
 from softctl.machine.sections import (
     CommandSection,
     FieldPointSection,
-    Section,
     SetpointSection,
     StateSection,
     StepSection,

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from softctl.errors import Place, Problem
 from softctl.machine.document import Entry, describe, walk
 from softctl.machine.fields import EXPECTED
-from softctl.machine.sections import Section
+from softctl.machine.section import Section
 from softctl.values.names import explain_bad_name, suggest
 
 S = TypeVar("S", bound=Section)
@@ -145,7 +145,8 @@ def _keys(model: type[Section]) -> list[str]:
 def _inner(model: type[Section], steps: Sequence[str | int]) -> type[Section]:
     """The section inside a section that `steps` lead to."""
     for step in steps:
-        hint = model.model_fields[str(step)].annotation
+        fields = model.model_fields.items()
+        hint = next(info.annotation for name, info in fields if (info.alias or name) == str(step))
         choices = (hint, *get_args(hint))
         model = next(one for one in choices if isinstance(one, type) and issubclass(one, Section))
     return model

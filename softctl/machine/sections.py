@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import ConfigDict, Field
 
 from softctl.alarms import Ending, Priority
 from softctl.machine.fields import (
@@ -39,6 +39,8 @@ from softctl.machine.fields import (
     whole,
 )
 from softctl.machine.model import Overrun, Role, UnknownUnit, WhenFull
+from softctl.machine.mqtt_section import MqttSection
+from softctl.machine.section import Section
 from softctl.values.registers import WordOrder
 from softctl.values.scaling import INT_LIMITS
 
@@ -72,12 +74,6 @@ Ends = Annotated[
 
 UnitId = Annotated[int, whole(0, 255)]
 Refresh = Annotated[int, duration("10 ms", "3600 s")]
-
-
-class Section(BaseModel):
-    """What all sections share: no unknown keys, no changes."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
 class ControlSection(Section):
@@ -438,6 +434,7 @@ class MachineFile(HeadSection):
     faults: list[FaultSection] = Field(default=[], description="what breaks, and when")
     alarms: dict[str, AlarmSection] = Field(default={}, description="what is announced")
     guards: dict[str, GuardSection] = Field(default={}, description="what must never be")
+    mqtt: MqttSection | None = Field(default=None, description="what an MQTT broker gets")
 
 
 def machine_schema() -> dict[str, Any]:

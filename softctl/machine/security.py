@@ -53,6 +53,37 @@ def without(named: Named, *keys: str) -> Named:
     return Named(named.name, named.place, Entry(rest, named.entry.place, named.entry.keys))
 
 
+def point_names(
+    reader: Reader,
+    points: Mapping[str, Point],
+    word: str,
+    place: Place,
+    groups: Mapping[str, tuple[str, ...]],
+) -> tuple[str, ...]:
+    """The points that a word stands for; complains about one that is none of ours."""
+    if word in WORDS and word in points:
+        reader.complain(
+            f"expected a word with one meaning, got '{word}', a point and a kind of points",
+            place,
+            "rename the point",
+        )
+    elif word in WORDS:
+        kind = KINDS.get(word)
+        return tuple(n for n, p in points.items() if kind is None or p.role is kind)
+    elif word in groups:
+        return groups[word]
+    elif word in points:
+        return (word,)
+    else:
+        ours = "a point, a group" if groups else "a point"
+        reader.complain(
+            f"expected {ours} or one of {', '.join(WORDS)}; got '{word}'",
+            place,
+            suggest(word, (*WORDS, *groups, *points)),
+        )
+    return ()
+
+
 @dataclass(slots=True)
 class _SecurityReader:
     reader: Reader
@@ -186,28 +217,7 @@ class _SecurityReader:
     def _members(
         self, word: str, place: Place, groups: Mapping[str, tuple[str, ...]]
     ) -> tuple[str, ...]:
-        """The points that a word stands for; complains about one that is none of ours."""
-        if word in WORDS and word in self.points:
-            self.reader.complain(
-                f"expected a word with one meaning, got '{word}', a point and a kind of points",
-                place,
-                "rename the point",
-            )
-        elif word in WORDS:
-            kind = KINDS.get(word)
-            return tuple(n for n, p in self.points.items() if kind is None or p.role is kind)
-        elif word in groups:
-            return groups[word]
-        elif word in self.points:
-            return (word,)
-        else:
-            known = (*WORDS, *groups, *self.points)
-            self.reader.complain(
-                f"expected a point, a group or one of {', '.join(WORDS)}; got '{word}'",
-                place,
-                suggest(word, known),
-            )
-        return ()
+        return point_names(self.reader, self.points, word, place, groups)
 
     def _is_usable(self, point: Point, is_write: bool) -> bool:
         address = self._address(point)

@@ -13,7 +13,7 @@ from softctl.machine import Address, Machine
 from softctl.machine.document import Entry, describe, read_document
 from softctl.machine.fields import whole
 from softctl.machine.reader import Named, Reader, in_file_order
-from softctl.machine.sections import Section
+from softctl.machine.section import Section
 from softctl.machine.security import without
 from softctl.modbus.faults import Rule, Scope
 from softctl.values.names import suggest

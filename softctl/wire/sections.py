@@ -12,7 +12,7 @@ from typing import Annotated, Final
 from pydantic import Field
 
 from softctl.machine.fields import Text, Truth, choice, duration, whole
-from softctl.machine.sections import Section
+from softctl.machine.section import Section
 from softctl.modbus.faults import (
     Cut,
     Delay,
