@@ -201,7 +201,7 @@ class Auditor:
             self._read(log, frame, request, now_ns)
         else:
             log.others += 1
-        written = _written(request)
+        written = written_range(request)
         if written is not None:
             still_ns = self.still_for(client, now_ns)
             function = frame[_FUNCTION_BYTE]
@@ -236,7 +236,7 @@ def _read_span(request: ReadRequest | ReadWriteRequest) -> Span:
     return table, request.address, request.quantity
 
 
-def _written(request: Request | Reject | None) -> tuple[Span, bytes] | None:
+def written_range(request: Request | Reject | None) -> tuple[Span, bytes] | None:
     """What a request writes, and where; None if it writes nothing."""
     if isinstance(request, WriteRequest):
         return (request.table, request.address, request.quantity), request.data

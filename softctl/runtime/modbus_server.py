@@ -75,10 +75,11 @@ class ModbusServer:
         self._listens: Listener | None = None
         self._past_requests = 0
 
-    def observe(self, listener: Listener) -> None:
-        """Tell somebody of every connection and request from now on."""
-        self._listens = listener
-        self.server.on_request = listener.on_request
+    def observe(self, listener: Listener | None) -> Listener | None:
+        """Tell somebody of every connection and request from now on; who was told before."""
+        before, self._listens = self._listens, listener
+        self.server.on_request = None if listener is None else listener.on_request
+        return before
 
     @property
     def connections(self) -> int:

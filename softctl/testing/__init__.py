@@ -1,6 +1,7 @@
 """For tests of machines in Python: benches in virtual and in real time, and pytest's plugin.
 
 `Bench` and `LiveBench` take the same words as a trial file; a live one's are awaited.
+`CheckoutBench` lets a test play the tester of a checkout.
 """
 
 from __future__ import annotations
@@ -10,13 +11,19 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from softctl.testing.bench import Bench
+    from softctl.testing.checkouts import CheckoutBench
     from softctl.testing.live_bench import LiveBench
     from softctl.testing.orders import NotMetError
 
-__all__ = ["Bench", "LiveBench", "NotMetError"]
+__all__ = ["Bench", "CheckoutBench", "LiveBench", "NotMetError"]
 
 
-_HOMES = {"Bench": "bench", "LiveBench": "live_bench", "NotMetError": "orders"}
+_HOMES = {
+    "Bench": "bench",
+    "CheckoutBench": "checkouts",
+    "LiveBench": "live_bench",
+    "NotMetError": "orders",
+}
 
 
 def __getattr__(name: str) -> Any:

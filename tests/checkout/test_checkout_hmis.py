@@ -1,0 +1,242 @@
+"""A good HMI passes every step; what is wrong with a bad one is found at exactly its point."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from hmi_program import MACHINE, Hmi, Tag, carry_out, new_checkout
+
+Tags = dict[str, Tag]
+
+
+def run(flaw: Callable[[Tags], None] = lambda tags: None, hmi: type[Hmi] = Hmi) -> dict[str, str]:
+    """What failed of a whole checkout with an HMI that has a flaw."""
+    checkout = new_checkout()
+    program = hmi(checkout)
+    flaw(program.tags)
+    return carry_out(checkout, program)
+
+
+def changed(name: str, **values: Any) -> Callable[[Tags], None]:
+    def change(tags: Tags) -> None:
+        for key, value in values.items():
+            setattr(tags[name], key, value)
+
+    return change
+
+
+def moved(name: str, to: str) -> Callable[[Tags], None]:
+    def move(tags: Tags) -> None:
+        tags[name].address, tags[name].bit = tags[to].address, tags[to].bit
+
+    return move
+
+
+def test_a_good_hmi_passes_every_step() -> None:
+    """All kinds of points, both directions, alarms and their requests."""
+    checkout = new_checkout()
+    assert carry_out(checkout, Hmi(checkout)) == {}
+    assert checkout.progress.is_clean
+    assert {step.point for step in checkout.steps} == set(MACHINE.points)
+    assert {a.by for a in checkout.session.attempts} == {"comparison", "wire"}
+
+
+LOW_HIGH = ("25%", "50%", "75%", "100%", "odd")
+ENTRIES = ("enter-odd", "enter-75%")
+ALL = ("0%", *LOW_HIGH, *ENTRIES)
+
+FLAWS = {
+    "swapped words of an input": (
+        changed("LT_1", order="ABCD"),
+        "LT_1",
+        LOW_HIGH,
+        "its registers are read in the order ABCD",
+    ),
+    "swapped words of a set point": (
+        changed("SPEED", order="ABCD"),
+        "SPEED",
+        ALL,
+        "its registers are read in the order ABCD",
+    ),
+    "swapped words of a counter": (
+        changed("BATCHES", order="ABCD"),
+        "BATCHES",
+        ("odd",),
+        "its registers are read in the order ABCD",
+    ),
+    "the wrong number of counts": (
+        changed("TT_1", raw=(0, 4_095)),
+        "TT_1",
+        LOW_HIGH,
+        "it is scaled as if 4095 counts were the whole range",
+    ),
+    "a range without its beginning": (
+        changed("PT_1", ends=(0, 10)),
+        "PT_1",
+        ("0%", *LOW_HIGH),
+        "the beginning of the range is left out",
+    ),
+    "a decimal point in the wrong place": (
+        changed("LT_1", factor=10),
+        "LT_1",
+        LOW_HIGH,
+        "it is 10 times too high",
+    ),
+    "signed counts read as unsigned": (
+        changed("PT_1", type="UINT"),
+        "PT_1",
+        ("0%", "25%", "odd"),
+        "it is read as UINT",
+    ),
+    "unsigned counts read as signed": (
+        changed("TT_1", type="INT"),
+        "TT_1",
+        ("50%", "75%", "100%"),
+        "it is read as INT",
+    ),
+    "the wrong sign": (
+        changed("COUNT", factor=-1),
+        "COUNT",
+        ("0%", "25%", "75%", "100%", "odd", *ENTRIES),
+        "its sign is the other way round",
+    ),
+    "seconds for milliseconds": (
+        changed("STIR", factor=0.001),
+        "STIR",
+        ALL,
+        "it is 1000 times too low",
+    ),
+    "a REAL taken for a whole number": (
+        changed("SPEED", type="DINT"),
+        "SPEED",
+        ALL,
+        "its REAL is read as a whole number",
+    ),
+    "another switch's address": (moved("LSH_1", "ZSC_1"), "LSH_1", ("on",), "the opposite"),
+    "another alarm's address": (moved("LAH_1", "TAH_1"), "LAH_1", ("active",), "the opposite"),
+    "a command one too far": (
+        moved("START", "HAND"),
+        "START",
+        ("press",),
+        "wrote TRUE to HAND (coils 1 (00002)) (the address is off by one",
+    ),
+    "a command at no point": (
+        changed("START", address=40),
+        "START",
+        ("press",),
+        "was refused with exception 02",
+    ),
+    "another bit of the register": (moved("UP", "DOWN"), "UP", ("press",), "wrote TRUE to DOWN"),
+    "a held command": (
+        changed("HAND", releases=False),
+        "HAND",
+        ("press",),
+        "it was not released: FALSE never came",
+    ),
+    "a doubled command": (changed("START", times=2), "START", ("press",), "wrote TRUE 2 times"),
+    "a doubled entry": (
+        changed("SPEED", times=2),
+        "SPEED",
+        ENTRIES,
+        "wrote 398.4 rpm 2 times",
+    ),
+    "a button the other way round": (
+        changed("START", pressed=0),
+        "START",
+        ("press",),
+        "wrote FALSE first, expected TRUE",
+    ),
+    "an entry with another factor": (
+        changed("SPEED", factor=1.05),
+        "SPEED",
+        (*ALL,),
+        "instead of 398.4 rpm",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", FLAWS)
+def test_a_flaw_is_found_at_exactly_its_point(name: str) -> None:
+    """Every other step passes, and the reason is named."""
+    flaw, point, steps, reason = FLAWS[name]
+    failed = run(flaw)
+    assert set(failed) == {f"{point}:{step}" for step in steps}
+    assert any(reason in seen for seen in failed.values()), failed
+
+
+class HalfWriter(Hmi):
+    """Writes each register by itself."""
+
+    def enter(self, name: str, value: float | str) -> None:
+        if name != "SPEED":
+            super().enter(name, value)
+            return
+        assert not isinstance(value, str)
+        raw = struct.pack(">f", value)
+        for shift, start in ((0, 2), (1, 0)):
+            word = raw[start : start + 2]
+            self.ask(struct.pack(">BH", 6, self.tags[name].address + shift) + word)
+
+
+class BlockWriter(Hmi):
+    """Reads, changes and writes two set points at once, as some HMIs do."""
+
+    def enter(self, name: str, value: float | str) -> None:
+        place = self.tags["SPEED"].address
+        if name != "SPEED":
+            super().enter(name, value)
+            return
+        end = self.tags["COUNT"].address + 1
+        raw = bytearray(self.ask(struct.pack(">BHH", 3, place, end - place))[2:])
+        assert not isinstance(value, str)
+        packed = struct.pack(">f", value)
+        raw[:4] = packed[2:] + packed[:2]
+        self.ask(struct.pack(">BHHB", 16, place, len(raw) // 2, len(raw)) + raw)
+
+
+class Restless(Hmi):
+    """Writes its own counter into a set point all the time."""
+
+    def ask(self, pdu: bytes) -> bytes:
+        if pdu[0] < 5:
+            place = self.tags["COUNT"].address
+            super().ask(struct.pack(">BHh", 6, place, self.transaction % 7))
+        return super().ask(pdu)
+
+
+class Silent(Hmi):
+    """Its buttons do nothing."""
+
+    def operate(self, step: Any) -> None:
+        pass
+
+
+def test_half_a_value_is_no_entry() -> None:
+    """Both halves are refused, and told."""
+    failed = run(hmi=HalfWriter)
+    assert set(failed) == {"SPEED:enter-odd", "SPEED:enter-75%"}
+    assert "writing a part of a value to SPEED" in failed["SPEED:enter-odd"]
+
+
+def test_a_block_with_unchanged_neighbours_is_an_entry() -> None:
+    """What stays as it is was not operated."""
+    assert run(hmi=BlockWriter) == {}
+
+
+def test_what_is_written_all_the_time_spoils_no_other_step() -> None:
+    """It is told for its own point only, and named in the document."""
+    checkout = new_checkout()
+    failed = carry_out(checkout, Restless(checkout))
+    assert {step.partition(":")[0] for step in failed} == {"COUNT"}
+    assert checkout.document()["writes_all_the_time"] == ["COUNT"]
+
+
+def test_a_button_that_does_nothing() -> None:
+    """Every operation fails, nothing else."""
+    failed = run(hmi=Silent)
+    operated = {step.id for step in new_checkout().steps if step.operation is not None}
+    assert set(failed) == operated
+    assert all("nothing was written" in seen for seen in failed.values())
