@@ -110,7 +110,7 @@ def run(options: Options, *, field_port: int | None, hmi: Where) -> None:
         control = side.service(clock, output)
         status.servers = {"field": field.server, "hmi": control.server}
         faults = _put_in_force(file, status, output)
-        side.make_page(control, field)
+        side.make_page(control, field, output)
         async with closing(field.close), closing(side.close):
             at_field = await field.start("127.0.0.1", port, server_tls(machine.field, folder.path))
             at_hmi = await side.start(control, hmi, at_field, output)
@@ -163,7 +163,7 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
         control = side.service(clock, output)
         status.servers = {"hmi": control.server}
         faults = _put_in_force(file, status, output)
-        side.make_page(control, None)
+        side.make_page(control, None, output)
         async with closing(side.close):
             at_hmi = await side.start(control, hmi, at_field, output)
             output.begin(clock=clock, field=at_field, hmi=at_hmi)
@@ -244,7 +244,6 @@ class ControllerSide:
         if self._page is not None:
             self._closers.append(self._page.close)
             output.event("bench page", url=await self._page.start())
-            self.loops.append(self._page.wait)
         if self._options.metrics is not None:
             await self._start_metrics(control, self._options.metrics, output)
         if self._options.drills is not None:
@@ -264,14 +263,18 @@ class ControllerSide:
         self._closers.append(server.close)
         output.event("health and metrics", url=f"http://127.0.0.1:{found}/metrics")
 
-    def make_page(self, control: ControlService, field: FieldService | None) -> None:
+    def make_page(
+        self, control: ControlService, field: FieldService | None, output: Output
+    ) -> None:
         """Get the bench page ready, where one is asked for; it is served from `start` on.
 
         To be called before that: what it imports would hold up the first scans.
         """
         if self._options.page is not None:
             assert self._noted is not None, "a page always has a journal to hear of things"
-            self._page = make_page(self._options.page, self._folder, control, field, self._noted)
+            self._page = make_page(
+                self._options.page, self._folder, control, field, self._noted, output.event
+            )
 
     async def close(self) -> None:
         """Close what was started, the last first."""

@@ -11,6 +11,7 @@ from softctl.errors import SoftctlError
 if TYPE_CHECKING:
     from softctl.journal import Journal
     from softctl.runtime.control_service import ControlService
+    from softctl.runtime.events import EventSink
     from softctl.runtime.field_service import FieldService
     from softctl.runtime.folder import MachineFolder
     from softctl.web.start import Page
@@ -35,6 +36,7 @@ def make_page(
     control: ControlService,
     field: FieldService | None,
     journal: Journal,
+    sink: EventSink,
 ) -> Page:
     """The page of a controller of this process, not yet started; raises SoftctlError."""
     try:
@@ -47,4 +49,5 @@ def make_page(
     from softctl.web.local import LocalBench
 
     bench = LocalBench(folder, control, field, journal, getattr(journal, "path", None))
-    return Page(bench, PageSettings("127.0.0.1", options.port, read_role(options.role.value)))
+    settings = PageSettings("127.0.0.1", options.port, read_role(options.role.value))
+    return Page(bench, settings, sink)

@@ -45,10 +45,17 @@ class JournalReader:
 
     def entries(self, wanted: Wanted) -> Iterator[Entry]:
         """Entries in the order in which they came."""
+        yield from self._entries(wanted, "ORDER BY id")
+
+    def last_entries(self, wanted: Wanted, most: int) -> list[Entry]:
+        """The last so many of them, in that order too."""
+        return list(self._entries(wanted, f"ORDER BY id DESC LIMIT {most:d}"))[::-1]
+
+    def _entries(self, wanted: Wanted, order: str) -> Iterator[Entry]:
         where, values = _where(wanted, "name", has_kind=True)
         columns = [one.name for one in fields(Entry)]
         for row in self._connection.execute(
-            f"SELECT {', '.join(columns)} FROM entries {where} ORDER BY id", values
+            f"SELECT {', '.join(columns)} FROM entries {where} {order}", values
         ):
             yield Entry(**dict(zip(columns, row, strict=True)) | {"details": json.loads(row[-1])})
 

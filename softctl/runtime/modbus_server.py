@@ -74,6 +74,8 @@ class ModbusServer:
         self._idle_timer: asyncio.TimerHandle | None = None
         self._listens: Listener | None = None
         self._past_requests = 0
+        self.on_admitted: list[Callable[[Client], None]] = []
+        """Called with each client that is let in."""
 
     def observe(self, listener: Listener | None) -> Listener | None:
         """Tell somebody of every connection and request from now on; who was told before."""
@@ -178,6 +180,8 @@ class ModbusServer:
         if is_admitted:
             self._protocols[client] = protocol
             self._watch_idle()
+            for call in self.on_admitted:
+                call(client)
         return is_admitted
 
     def discard(self, client: Client) -> None:

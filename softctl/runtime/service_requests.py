@@ -141,6 +141,8 @@ class ServiceRequests:
             "peak_10_min": figures.peak_10_min,
             "mean_10_min": figures.mean_10_min,
             "floods": figures.floods,
+            "is_flood": figures.is_flood,
+            "frequent": [list(pair) for pair in figures.frequent],
             "verdict": figures.verdict,
         }
         return {"alarms": rows, "rates": rates}

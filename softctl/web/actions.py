@@ -8,8 +8,10 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, NamedTuple
 
 from softctl.errors import SoftctlError
+from softctl.machine import Value
 from softctl.web.access import Person, Role
 from softctl.web.bench import Bench
+from softctl.web.typed import typed_value
 
 Message = Mapping[str, Any]
 Deed = Callable[[Person, Message], Awaitable[Mapping[str, Any]]]
@@ -49,7 +51,8 @@ def control_acts(bench: Bench) -> dict[str, Act]:
         return await bench.ask({"do": "write", "name": name, "value": True, "by": person.source})
 
     async def put(person: Person, message: Message) -> Mapping[str, Any]:
-        name, value = text(message, "name"), plain(message, "value")
+        name = text(message, "name")
+        value = _value_for(bench, name, message)
         return await bench.ask({"do": "write", "name": name, "value": value, "by": person.source})
 
     async def alarm(person: Person, message: Message) -> Mapping[str, Any]:
@@ -68,7 +71,7 @@ def control_acts(bench: Bench) -> dict[str, Act]:
         request = {
             "do": "force",
             "path": text(message, "path"),
-            "value": plain(message, "value"),
+            "value": _value_for(bench, text(message, "path"), message),
             "for_ns": _duration_ns(message, "for_s"),
             "reason": reason,
         }
@@ -106,6 +109,13 @@ def control_acts(bench: Bench) -> dict[str, Act]:
     }
 
 
+def _value_for(bench: Bench, path: str, message: Message) -> Value:
+    """The value of a message for a point, or for another variable as it was written."""
+    value = plain(message, "value")
+    point = bench.machine.points.get(path)
+    return value if point is None else typed_value(point, value)
+
+
 # What a message has to hold
 
 
@@ -135,7 +145,7 @@ def flag(message: Message, key: str) -> bool:
     return value
 
 
-def plain(message: Message, key: str) -> bool | int | float | str:
+def plain(message: Message, key: str) -> Value:
     """A single value of a message; raises SoftctlError."""
     value = message.get(key)
     if not isinstance(value, bool | int | float | str):

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from typing import Any
 
 from starlette.applications import Starlette
+from starlette.datastructures import QueryParams
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
@@ -48,6 +49,8 @@ class PageApp:
             Route("/healthz", self._health),
             Route("/api/model", self._for_viewers(self._model)),
             Route("/api/source", self._for_viewers(self._source)),
+            Route("/api/history", self._for_viewers(self._history)),
+            Route("/api/export.csv", self._for_viewers(self._export)),
             WebSocketRoute("/ws", self._talk),
             Mount("/static", StaticFiles(directory=str(_STATIC))),
         ]
@@ -61,7 +64,7 @@ class PageApp:
     async def _health(self, _: Request) -> Response:
         return PlainTextResponse("ok\n")
 
-    def _for_viewers(self, answer: Callable[[Request, Person], Response]) -> Any:
+    def _for_viewers(self, answer: Callable[[Request, Person], Awaitable[Response]]) -> Any:
         """A route for those who may look; a SoftctlError is a bad request."""
 
         async def guarded(request: Request) -> Response:
@@ -69,18 +72,34 @@ class PageApp:
             if person is None:
                 return _refused("expected somebody who has signed in", 401)
             try:
-                return answer(request, person)
+                return await answer(request, person)
             except SoftctlError as error:
                 return _refused(str(error), 400)
 
         return guarded
 
-    def _model(self, _: Request, person: Person) -> Response:
+    async def _model(self, _: Request, person: Person) -> Response:
         return Response(self._hub.model.body(person.role), media_type="application/json")
 
-    def _source(self, request: Request, _: Person) -> Response:
+    async def _source(self, request: Request, _: Person) -> Response:
         source = find_source(self._hub.bench.sources(), request.query_params.get("file", ""))
         return PlainTextResponse(source.text)
+
+    async def _history(self, request: Request, _: Person) -> Response:
+        query = request.query_params
+        points = _number(query, "points", 1000.0)
+        found = await asyncio.to_thread(
+            self._hub.bench.history().read, _names(query), *_span(query), int(points)
+        )
+        return Response(to_json(found), media_type="application/json")
+
+    async def _export(self, request: Request, _: Person) -> Response:
+        query = request.query_params
+        history = self._hub.bench.history()
+        text = await asyncio.to_thread(history.export, _names(query), *_span(query))
+        name = f"{self._hub.bench.machine.name}.csv"
+        headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+        return Response(text, media_type="text/csv", headers=headers)
 
     # WebSocket
 
@@ -135,8 +154,7 @@ class PageApp:
         names = message.get("names")
         if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
             raise SoftctlError(f"expected a list of names, got {names!r:.60}")
-        first = self._hub.subscribe(viewer, names)
-        return {"first": first, "names": names}
+        return self._hub.subscribe(viewer, names)
 
 
 def _read(text: str) -> Message:
@@ -146,6 +164,27 @@ def _read(text: str) -> Message:
     except (ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
+
+
+def _names(query: QueryParams) -> list[str]:
+    given = (name.strip() for name in query.get("names", "").split(","))
+    return [name.removeprefix("point:") for name in given if name]
+
+
+def _span(query: QueryParams) -> tuple[float, float]:
+    return _number(query, "from", None), _number(query, "to", None)
+
+
+def _number(query: QueryParams, key: str, default: float | None) -> float:
+    """A number of a query; raises SoftctlError."""
+    text = query.get(key)
+    try:
+        found = default if text is None else float(text)
+    except ValueError:
+        found = None
+    if found is None or not abs(found) < 1e10:
+        raise SoftctlError(f"expected a number for {key}, got {text or 'nothing'}")
+    return found
 
 
 def _refused(why: str, status: int) -> Response:

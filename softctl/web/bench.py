@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Mapping, Sequence
-from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from softctl.logic import Application, Source
 from softctl.machine import Machine
 from softctl.runtime.folder import MachineFolder
 from softctl.web.channels import Channels
+
+if TYPE_CHECKING:
+    from softctl.web.history import History
 
 Row = dict[str, Any]
 Answer = Mapping[str, Any]
@@ -18,8 +20,8 @@ Answer = Mapping[str, Any]
 class Bench(Protocol):
     """The running machine as the page sees it.
 
-    `ask` takes the requests of `softctl.runtime.service_requests`. What is not there is
-    False in `can`, and whoever asks for it gets a SoftctlError that says why.
+    `ask` takes the requests of `softctl.runtime.service_requests`. `why_not` says of each
+    thing that a page may offer why this bench does not have it, "" where it has.
     """
 
     @property
@@ -32,13 +34,10 @@ class Bench(Protocol):
     def application(self) -> Application: ...
 
     @property
-    def can(self) -> Mapping[str, bool]: ...
+    def why_not(self) -> Mapping[str, str]: ...
 
     @property
     def history_clock(self) -> str: ...
-
-    @property
-    def journal(self) -> Path | None: ...
 
     def now_s(self) -> float:
         """The time that goes with values, by the clock of `history_clock`."""
@@ -63,6 +62,9 @@ class Bench(Protocol):
 
     def equipment_faults(self) -> Mapping[str, Sequence[Row]]:
         """The faults that each piece of equipment can have; empty where no plant runs here."""
+
+    def history(self) -> History:
+        """The past; raises SoftctlError where none is kept."""
 
     def drawings(self) -> tuple[Any, list[Any]]:
         """The geometry of the picture, None for none, and of the charts."""

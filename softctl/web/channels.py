@@ -13,7 +13,7 @@ from softctl.errors import SoftctlError
 
 Read = Callable[[], Sequence[Any]]
 
-MOST_SUBSCRIBED = 20_000
+MOST_SUBSCRIBED = 10_000
 """Names that all viewers together may add, until the last one of them has gone."""
 
 
@@ -27,11 +27,11 @@ class Group(NamedTuple):
 class Channels:
     """All channels of one bench.
 
-    `find` gives the group of names that somebody asks for; it raises SoftctlError for a
-    name that stands for nothing.
+    `find` gives what reads a name that somebody asks for; it raises SoftctlError for one
+    that stands for nothing.
     """
 
-    def __init__(self, standing: Iterable[Group], find: Callable[[Sequence[str]], Group]) -> None:
+    def __init__(self, standing: Iterable[Group], find: Callable[[str], Read]) -> None:
         self._find = find
         self._groups = [group for group in standing if group.names]
         self._standing = len(self._groups)
@@ -43,17 +43,32 @@ class Channels:
         """The values of all channels, in their order."""
         return [value for group in self._groups for value in group.read()]
 
+    def known(self, names: Sequence[str]) -> tuple[list[str], list[str]]:
+        """Those of some names that stand for something, and the others."""
+        known, unknown = [], []
+        for name in names:
+            try:
+                self._find(name)
+            except SoftctlError:
+                unknown.append(name)
+            else:
+                known.append(name)
+        return known, unknown
+
     def subscribe(self, names: Sequence[str]) -> int:
-        """Add names behind the others, unless they are there already; the place of the first."""
+        """Add names behind the others, unless they are there already; the place of the first.
+
+        Raises SoftctlError for an unknown name, and for too many.
+        """
         wanted = tuple(names)
         if wanted in self._first:
             return self._first[wanted]
         room = MOST_SUBSCRIBED - (len(self.names) - self._count)
         if len(wanted) > room:
             raise SoftctlError(f"expected at most {room} more channels, got {len(wanted)}")
-        group = self._find(wanted)
+        reads = [self._find(name) for name in wanted]
         first = self._first[wanted] = len(self.names)
-        self._groups.append(group)
+        self._groups.append(Group(wanted, lambda: [read()[0] for read in reads]))
         self.names += wanted
         return first
 

@@ -8,26 +8,29 @@ from typing import Any
 
 from softctl.errors import SoftctlError
 from softctl.journal import Entry
+from softctl.runtime.events import EventSink, ignore
 from softctl.web.bench import Bench
 from softctl.web.channels import Channels
 from softctl.web.model import Model
-from softctl.web.rows import event_row
+from softctl.web.rows import entry_event
 from softctl.web.values import Changes, delta_message, full_message, to_json
 from softctl.web.viewer import Viewer
 
 PERIOD_S = 0.1
+MOST_VIEWERS = 50
 STATES_EVERY = 10
 """Looks from one sending of slow states to the next."""
-
-_EVENT_KINDS = {"setpoint": "write", "command": "write", "guard": "alarm", "run": "program"}
-"""The kinds of entries that have another name as events."""
 
 
 class Hub:
     """All viewers of one bench; nothing is read while there are none."""
 
-    def __init__(self, bench: Bench, most_viewers: int = 50) -> None:
+    def __init__(
+        self, bench: Bench, sink: EventSink = ignore, most_viewers: int = MOST_VIEWERS
+    ) -> None:
         self.bench = bench
+        self._sink = sink
+        self._said = ""
         self.most_viewers = most_viewers
         self.viewers: set[Viewer] = set()
         self.extra_states: dict[str, Mapping[str, Any]] = {}
@@ -62,14 +65,15 @@ class Hub:
             self._changes.forget()
             self._states.clear()
 
-    def subscribe(self, viewer: Viewer, names: Sequence[str]) -> int:
-        """Add channels for a viewer, who gets all values anew; the place of the first."""
-        first = self.channels.subscribe(names)
+    def subscribe(self, viewer: Viewer, names: Sequence[str]) -> dict[str, Any]:
+        """Add channels for a viewer, who gets all values anew: their places, and the unknown."""
+        known, unknown = self.channels.known(names)
+        first = self.channels.subscribe(known)
         changed = self._changes.take(self.channels.read())
         for other in self.viewers - {viewer} if changed else ():
             other.offer(delta_message(self.bench.now_s(), changed))
         viewer.begin_anew()
-        return first
+        return {"first": first, "names": known, "unknown": unknown}
 
     def full(self) -> str:
         """The message with all values."""
@@ -89,7 +93,16 @@ class Hub:
             due_s = max(due_s + PERIOD_S, loop.time())
             await asyncio.sleep(due_s - loop.time())
             if self.viewers:
-                await self.look()
+                await self._look_safely()
+
+    async def _look_safely(self) -> None:
+        """A page that fails is told of; the machine it looks at goes on."""
+        try:
+            await self.look()
+        except Exception as error:
+            if repr(error) != self._said:
+                self._said = repr(error)
+                self._sink("bench page cannot be kept up to date", reason=self._said)
 
     async def look(self) -> None:
         """Read everything once and send what changed, to one viewer after the other.
@@ -98,7 +111,7 @@ class Hub:
         sending at most.
         """
         if self.bench.application is not self._application:
-            self._begin_anew()
+            await self._begin_anew()
         changed = self._changes.take(self.channels.read())
         if changed:
             text = delta_message(self.bench.now_s(), changed)
@@ -107,12 +120,14 @@ class Hub:
                 await asyncio.sleep(0)
         await self._send_states()
 
-    def _begin_anew(self) -> None:
-        """Other programs run: other channels, another model."""
+    async def _begin_anew(self) -> None:
+        """Other programs run: other channels, another model, made aside while scans go on."""
         self._application = self.bench.application
-        self.channels = self.bench.channels()
-        self.model = Model(self.bench, self.channels.names)
+        channels = await asyncio.to_thread(self.bench.channels)
+        self.model = await asyncio.to_thread(Model, self.bench, channels.names)
+        self.channels = channels
         self._changes.forget()
+        self._changes.take(self.channels.read())
         for viewer in self.viewers:
             viewer.tell(self._hello(viewer))
             viewer.begin_anew()
@@ -142,23 +157,15 @@ class Hub:
 
     def hear(self, entry: Entry) -> None:
         """Tell everybody of an entry of the journal."""
-        kind = _EVENT_KINDS.get(entry.kind, entry.kind)
-        if not self.viewers or entry.kind == "journal":
-            return
-        text = to_json(event_row(kind, self._at_s(entry), entry_text(entry), entry.source))
+        if self.viewers and entry.kind != "journal":
+            self.tell_all({"t": "event", **entry_event(entry, self._at_s(entry))})
+
+    def tell_all(self, message: Mapping[str, Any]) -> None:
+        """Send a message to every viewer, after those before it."""
+        text = to_json(message)
         for viewer in self.viewers:
             viewer.tell(text)
 
     def _at_s(self, entry: Entry) -> float:
         at_ns = entry.machine_ns if self.bench.history_clock == "machine" else entry.wall_ns
         return at_ns / 1e9
-
-
-def entry_text(entry: Entry) -> str:
-    """An entry in a line: what happened to what, with the value where there is one."""
-    parts = [entry.name, entry.what]
-    if "value" in entry.details:
-        parts.append(f"= {entry.details['value']} {entry.details.get('unit', '')}".rstrip())
-    if entry.details.get("reason"):
-        parts.append(f"({entry.details['reason']})")
-    return " ".join(part for part in parts if part)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,15 +12,18 @@ from softctl.journal import Entry, Journal
 from softctl.logic import Application, Source
 from softctl.machine import Machine, Role
 from softctl.modbus.faults import Faults
+from softctl.picture import Terms
 from softctl.plant import Plant
 from softctl.runtime.control_service import ControlService
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder
 from softctl.runtime.modbus_server import ModbusServer
 from softctl.runtime.service_requests import ServiceRequests
+from softctl.runtime.time_control import TimeControl
 from softctl.web.bench import Answer, Row
 from softctl.web.channels import Channels, Group
-from softctl.web.drawings import drawings
+from softctl.web.drawings import draw_charts, draw_process, plant_channels
+from softctl.web.history import Axis, History
 from softctl.web.plant_acts import wire_effects
 from softctl.web.programs import program_sources
 from softctl.web.rows import client_rows, fault_rows, quick_states, wire_fault_rows
@@ -45,9 +48,12 @@ class LocalBench:
         self.machine: Machine = folder.machine
         self.control = control
         self.field = field
-        self.journal = path
+        self._journal_path = path
+        self._started_wall_ns = time.time_ns() - control.now_ns
         self._requests = ServiceRequests(control)
+        self.time = None if field is None else TimeControl(control.clock, control, self._tell)
         self._rates = _Rates()
+        self._picture = draw_process(folder, has_plant=field is not None)
         journal.listeners.append(self._hear)
         self.on_entry: Callable[[Entry], None] = lambda entry: None
         """Takes each entry of the journal, as it is noted."""
@@ -65,22 +71,14 @@ class LocalBench:
         return None if self.field is None else self.field.device.plant
 
     @property
-    def can(self) -> Mapping[str, bool]:
-        """What this bench offers."""
-        here = self.field is not None
-        return {
-            "plant": here,
-            "faults": here,
-            "time": False,
-            "forces": True,
-            "alarms": True,
-            "programs": True,
-            "wire": True,
-            "clients": True,
-            "journal": self.journal is not None,
-            "trials": False,
-            "drills": False,
-        }
+    def why_not(self) -> Mapping[str, str]:
+        """What this bench does not offer, and why."""
+        plant = "" if self.field is not None else "The field runs in another process."
+        kept = "" if self._journal_path is not None else "This run keeps no journal."
+        here = dict.fromkeys(("forces", "alarms", "programs", "wire", "clients"), "")
+        far = dict.fromkeys(("plant", "faults", "time"), plant)
+        later = dict.fromkeys(("trials", "drills", "checkout"), "Not offered yet.")
+        return {**here, **far, **later, "journal": kept}
 
     def now_s(self) -> float:
         """Machine time."""
@@ -94,15 +92,45 @@ class LocalBench:
         """Into the controller's journal."""
         self.control.note(kind, name, what, by, **details)
 
+    def _tell(self, event: str, by: str = "", **fields: object) -> None:
+        self.control.note("run", "", event, by, **fields)
+
     def _hear(self, entry: Entry) -> None:
         self.on_entry(entry)
+
+    def history(self) -> History:
+        """What the journal of this run, and of those before it, knows."""
+        if self._journal_path is None:
+            raise SoftctlError("expected a run that keeps a journal, got one without")
+        return History(self._journal_path, Axis(self._started_wall_ns))
 
     # Channels
 
     def channels(self) -> Channels:
         """Points, steps, alarms and figures; variables and terminals where they are asked for."""
-        standing = (self._points(), *self._steps(), self._alarms(), self._figures())
-        return Channels(standing, self._find)
+        self._terms = Terms(self.application, self.control.controller.instance)
+        drawn = plant_channels(self._picture) if self.plant is not None else ()
+        standing = (
+            self._points(),
+            *self._steps(),
+            self._alarms(),
+            self._figures(),
+            _waiting(self._terms),
+            *self._plant_groups(drawn),
+        )
+        return Channels(standing, self._reader)
+
+    def _plant_groups(self, names: Sequence[str]) -> Iterator[Group]:
+        """Terminals in one group, and the parts of each carrier."""
+        plant = self.plant
+        if plant is None or not names:
+            return
+        terminals = [name for name in names if name.startswith("plant:")]
+        paths = [name.partition(":")[2] for name in terminals]
+        yield Group(tuple(terminals), plant.reader(paths))
+        carriers = [name.partition(":")[2] for name in names if name.startswith("parts:")]
+        if carriers:
+            yield Group(tuple(f"parts:{one}" for one in carriers), _parts(plant, carriers))
 
     def _points(self) -> Group:
         points = [p for p in self.machine.points.values() if p.role is not Role.STEP]
@@ -156,23 +184,19 @@ class LocalBench:
             controller.link_healthy,
             controller.state.name.lower(),
             self.now_s(),
-            self.control.clock.speed,
-            False,
+            self.control.clock.speed if self.time is None else self.time.speed,
+            self.time is not None and self.time.is_paused,
         )
 
-    def _find(self, names: Sequence[str]) -> Group:
-        """The group of variables (`var:`) or of the plant's terminals (`plant:`)."""
-        kinds = {name.partition(":")[0] for name in names}
-        paths = [name.partition(":")[2] for name in names]
-        if kinds == {"var"}:
-            return Group(tuple(names), self.control.controller.instance.reader(paths))
-        if kinds == {"plant"} and self.plant is not None:
-            return Group(tuple(names), self.plant.reader(paths))
-        groups = [self._find([name]) for name in names] if len(kinds) > 1 else []
-        if not groups:
-            offers = "var: or plant:" if self.plant is not None else "var:"
-            raise SoftctlError(f"expected channels of {offers}, got {', '.join(names) or 'none'}")
-        return Group(tuple(names), lambda: [value for one in groups for value in one.read()])
+    def _reader(self, name: str) -> Callable[[], Sequence[Any]]:
+        """What reads one channel; raises SoftctlError for one that there is not."""
+        kind, _, path = name.partition(":")
+        if kind == "var":
+            return self.control.controller.instance.reader([path])
+        if kind == "plant" and self.plant is not None:
+            return self.plant.reader([path])
+        offers = "var: or plant:" if self.plant is not None else "var:"
+        raise SoftctlError(f"expected a channel of {offers}, got {name}")
 
     # States
 
@@ -183,7 +207,7 @@ class LocalBench:
 
     async def quick_states(self) -> Mapping[str, Mapping[str, Any]]:
         """Alarms with their rates, and forces."""
-        return await quick_states(self.ask)
+        return await quick_states(self.ask, self.now_s())
 
     def states(self) -> Mapping[str, Mapping[str, Any]]:
         """Faults of equipment and of the wire, and the clients."""
@@ -217,11 +241,16 @@ class LocalBench:
         own = {"hmi": self.control.faults}
         return own if self.field is None else {**own, "field": self.field.faults}
 
+    async def close(self) -> None:
+        """End what goes on by itself."""
+        if self.time is not None:
+            await self.time.close()
+
     # For the model
 
     def drawings(self) -> tuple[Any, list[Any]]:
         """The picture and the charts."""
-        return drawings(self.folder, self.application)
+        return self._picture, draw_charts(self.application, self._terms)
 
     def sources(self) -> Sequence[Source]:
         """The programs' own files, not the libraries that they use."""
@@ -260,6 +289,29 @@ def _elapsed(flags: Callable[[], Sequence[Any]], times: Callable[[], Sequence[An
     def read() -> list[float | None]:
         pairs = zip(flags(), times(), strict=True)
         return [time_ns / _SECOND_NS if active else None for active, time_ns in pairs]
+
+    return read
+
+
+def _waiting(terms: Terms) -> Group:
+    names = terms.channels
+
+    def read() -> list[bool | None]:
+        found = terms.look()
+        return [found.get(name) for name in names]
+
+    return Group(names, read)
+
+
+def _parts(plant: Plant, carriers: Sequence[str]) -> Callable[[], list[Any]]:
+    """The parts on each carrier as [number, place, length, is defective]; metres."""
+
+    def read() -> list[Any]:
+        rows = {row.name: row.parts for row in plant.carriers()}
+        return [
+            [[part.number, part.place_m, part.length_m, part.is_defective] for part in rows[name]]
+            for name in carriers
+        ]
 
     return read
 

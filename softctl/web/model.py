@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from functools import cached_property
 from typing import Any
 
 from softctl.machine import Machine, Point, Role
@@ -23,13 +22,13 @@ class Model:
         self._bench = bench
         self._channels = list(channels)
         self.id = self._id()
+        self._text = self._write()
 
     def body(self, role: PageRole) -> str:
         """The model as JSON for somebody of this role."""
         return f'{self._text[:-1]},"role":{json.dumps(role.word)}}}'
 
-    @cached_property
-    def _text(self) -> str:
+    def _write(self) -> str:
         bench, machine = self._bench, self._bench.machine
         picture, charts = bench.drawings()
         return to_json(
@@ -38,7 +37,8 @@ class Model:
                 "title": machine.title,
                 "name": machine.name,
                 "caution": CAUTION,
-                "can": dict(bench.can),
+                "can": {name: not why for name, why in bench.why_not.items()},
+                "why": {name: why for name, why in bench.why_not.items() if why},
                 "channels": self._channels,
                 "points": list(_points(machine)),
                 "equipment": list(_equipment(machine, bench.equipment_faults())),
@@ -78,6 +78,7 @@ def _points(machine: Machine) -> Iterator[Row]:
             "address": row.address if row else None,
             "number": row.number if row else "",
             "terminal": point.terminal,
+            "initial": point.initial,
             "hold": point.role is Role.COMMAND and point.hold,
         }
 
@@ -102,4 +103,5 @@ def _alarms(machine: Machine) -> Iterator[Row]:
             "consequence": rule.consequence,
             "response": rule.response,
             "group": rule.group,
+            "ending": rule.ending.value,
         }

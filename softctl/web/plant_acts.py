@@ -18,6 +18,16 @@ from softctl.web.values import to_json
 from softctl.wire import parse_wire_faults
 from softctl.wire.sections import EFFECTS, FaultSection
 
+_UNITS = {
+    "gap": "s",
+    "random": "s",
+    "keep": "bytes",
+    "size": "bytes",
+    "rate": "bytes/s",
+    "code": "code",
+    "share": "share",
+    "point": "point",
+}
 _NOT_FIELDS = ("effect", "after", "until", "active")
 
 
@@ -134,12 +144,15 @@ def _fields(section: type[FaultSection]) -> Iterator[Row]:
         if key in _NOT_FIELDS:
             continue
         needed = field.is_required()
+        unit = _UNITS.get(key, "")
+        if key == "by":
+            unit = "s" if section is EFFECTS["delay"] else "number"
         yield {
             "name": key,
             "text": field.description or "",
             "needed": needed,
             "default": None if needed else _plain(field.default),
-            "unit": "",
+            "unit": unit,
         }
 
 

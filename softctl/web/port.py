@@ -12,6 +12,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from softctl.errors import SoftctlError
+from softctl.runtime.events import EventSink
 from softctl.runtime.tasks import end_task
 from softctl.web.hub import Hub
 
@@ -34,7 +35,8 @@ class _Server(uvicorn.Server):
 class PagePort:
     """Serves an application, and looks at the bench for its viewers, until it is closed."""
 
-    def __init__(self, app: ASGIApp, hub: Hub) -> None:
+    def __init__(self, app: ASGIApp, hub: Hub, sink: EventSink) -> None:
+        self._sink = sink
         self._app = app
         self._hub = hub
         self._server: _Server | None = None
@@ -60,15 +62,10 @@ class PagePort:
         )
         self._server = _Server(config)
         serving = asyncio.create_task(self._server.serve([listening]))
+        serving.add_done_callback(self._tell_failure)
         self._tasks = [serving, asyncio.create_task(self._hub.run())]
         found = listening.getsockname()
         return str(found[0]), int(found[1])
-
-    async def wait(self) -> None:
-        """Return only if a part of it ends, with its error."""
-        done, _ = await asyncio.wait(self._tasks, return_when=asyncio.FIRST_COMPLETED)
-        for task in done:
-            task.result()
 
     async def close(self) -> None:
         """Send everybody away and stop listening."""
@@ -77,8 +74,14 @@ class PagePort:
         self._server.should_exit = True
         serving, looking = self._tasks
         await asyncio.wait([serving], timeout=5.0)
-        for task in (looking, serving):
-            await end_task(task)
+        await end_task(looking)
+        with contextlib.suppress(Exception):  # it was told of when it happened
+            await end_task(serving)
+
+    def _tell_failure(self, serving: asyncio.Task[None]) -> None:
+        error = None if serving.cancelled() else serving.exception()
+        if error is not None:
+            self._sink("bench page is no longer served", reason=repr(error))
 
 
 def _listen(host: str, port: int) -> socket.socket:

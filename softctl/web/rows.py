@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
+from softctl.journal import Entry
 from softctl.modbus.clients import Client
 from softctl.plant import Plant
 from softctl.runtime.modbus_server import ModbusServer
@@ -57,6 +58,7 @@ def client_rows(servers: Servers, rates: Mapping[Client, float]) -> list[Row]:
     return [
         {
             "server": server,
+            "id": client.name,
             "name": client.name,
             "role": client.role,
             "requests": client.requests,
@@ -71,16 +73,25 @@ def client_rows(servers: Servers, rates: Mapping[Client, float]) -> list[Row]:
 
 
 async def quick_states(
-    ask: Callable[[Mapping[str, Any]], Awaitable[Answer]],
+    ask: Callable[[Mapping[str, Any]], Awaitable[Answer]], now_s: float
 ) -> dict[str, Mapping[str, Any]]:
     """Alarms with their rates, and forces, as the controller answers."""
     alarms = await ask({"do": "alarms"})
     forces = await ask({"do": "forces"})
     held = [{**row, "left_s": _whole(row["left_s"])} for row in forces["forces"]]
     return {
-        "alarms": {"rows": alarms["alarms"], "rates": alarms["rates"]},
+        "alarms": {
+            "rows": [_alarm_row(row, now_s) for row in alarms["alarms"]],
+            "rates": alarms["rates"],
+        },
         "forces": {"rows": held},
     }
+
+
+def _alarm_row(row: Mapping[str, Any], now_s: float) -> Row:
+    until_s = row["shelved_until_s"]
+    left = {"shelf_left_s": None if until_s is None else _whole(until_s - now_s)}
+    return {**row, **left, "raised_s": row["since_s"]}
 
 
 def _whole(seconds: float) -> int:
@@ -88,6 +99,25 @@ def _whole(seconds: float) -> int:
     return max(0, round(seconds))
 
 
-def event_row(kind: str, at_s: float, text: str, by: str) -> dict[str, Any]:
-    """Something that happened, as a message."""
-    return {"t": "event", "at_s": round(at_s, 3), "kind": kind, "text": text, "by": by}
+_EVENT_KINDS = {"setpoint": "write", "command": "write", "guard": "alarm", "run": "program"}
+"""The kinds of entries that have another name as events."""
+
+
+def entry_event(entry: Entry, at_s: float) -> Row:
+    """An entry of the journal as an event in a line."""
+    return {
+        "at_s": round(at_s, 3),
+        "kind": _EVENT_KINDS.get(entry.kind, entry.kind),
+        "text": _entry_text(entry),
+        "by": entry.source,
+    }
+
+
+def _entry_text(entry: Entry) -> str:
+    """What happened to what, with the value and the reason where there are some."""
+    parts = [entry.name, entry.what]
+    if "value" in entry.details:
+        parts.append(f"= {entry.details['value']} {entry.details.get('unit', '')}".rstrip())
+    if entry.details.get("reason"):
+        parts.append(f"({entry.details['reason']})")
+    return " ".join(part for part in parts if part)

@@ -9,6 +9,7 @@ from typing import Any
 from starlette.requests import HTTPConnection
 
 from softctl.errors import SoftctlError
+from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.hosts import is_loopback
 from softctl.web.access import Person, Role
 from softctl.web.actions import Act, Actions, control_acts
@@ -17,6 +18,7 @@ from softctl.web.hub import Hub
 from softctl.web.local import LocalBench
 from softctl.web.plant_acts import WireDesk, plant_acts
 from softctl.web.port import PagePort
+from softctl.web.time_acts import time_acts
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +33,15 @@ class PageSettings:
 class Page:
     """The page of one bench, not yet started; raises SoftctlError for settings that are unsafe."""
 
-    def __init__(self, bench: LocalBench, settings: PageSettings) -> None:
+    def __init__(self, bench: LocalBench, settings: PageSettings, sink: EventSink = ignore) -> None:
         if not is_loopback(settings.host):
             raise SoftctlError(f"expected a loopback address for the page, got {settings.host}")
         self._settings = settings
-        self.hub = Hub(bench)
+        self._bench = bench
+        self.hub = Hub(bench, sink)
         bench.on_entry = self.hub.hear
         app = PageApp(self.hub, Actions(_acts(bench)), self._admit)
-        self._port = PagePort(app.build((settings.host,)), self.hub)
+        self._port = PagePort(app.build((settings.host,)), self.hub, sink)
 
     async def start(self) -> str:
         """Serve it, and return its address; raises SoftctlError."""
@@ -46,12 +49,9 @@ class Page:
         shown = f"[{host}]" if ":" in host else host
         return f"http://{shown}:{port}/"
 
-    async def wait(self) -> None:
-        """Return only if the page fails, with its error."""
-        await self._port.wait()
-
     async def close(self) -> None:
         """Stop serving."""
+        await self._bench.close()
         await self._port.close()
 
     def _admit(self, connection: HTTPConnection) -> Person | None:
@@ -63,6 +63,8 @@ def _acts(bench: LocalBench) -> Mapping[str, Act]:
     acts: dict[str, Any] = control_acts(bench)
     if bench.plant is not None:
         acts |= plant_acts(bench, bench.plant)
+    if bench.time is not None:
+        acts |= time_acts(bench.time)
     desk = WireDesk(bench, bench.wire())
     bench.tidy = desk.tidy
     return {**acts, **desk.acts()}

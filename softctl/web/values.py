@@ -25,6 +25,8 @@ def shown(value: Any) -> Any:
     """A value as it travels: numbers rounded, and null for what JSON has no word for."""
     if isinstance(value, float):
         return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
+    if isinstance(value, list | tuple):
+        return [shown(one) for one in value]
     return value if isinstance(value, bool | int | str) else None
 
 
