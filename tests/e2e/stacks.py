@@ -25,8 +25,8 @@ class Stack(Protocol):
 class PurePythonStack:
     """pyModbusTCP."""
 
-    def __init__(self, port: int) -> None:
-        self._client = ModbusClient("127.0.0.1", port, unit_id=1, timeout=5)
+    def __init__(self, port: int, host: str = "127.0.0.1") -> None:
+        self._client = ModbusClient(host, port, unit_id=1, timeout=5)
         assert self._client.open(), self._client.last_error_as_txt
 
     def _require(self, value):  # type: ignore[no-untyped-def]
