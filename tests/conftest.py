@@ -22,6 +22,12 @@ def _missing(message: str) -> None:
     pytest.skip(message)
 
 
+@pytest.fixture(scope="session")
+def miss() -> Callable[[str], None]:
+    """Skip a test that needs something from outside, except in CI."""
+    return _missing
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _state_home(tmp_path_factory: pytest.TempPathFactory) -> None:
     """No test leaves a journal or RETAIN values in the home of whoever runs it."""
