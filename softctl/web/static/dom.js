@@ -47,10 +47,13 @@ export function box(title, ...children) {
   return h("div", { class: "box" }, h("h3", { text: title }), ...children);
 }
 
-/** A table with its column headings; returns the table, rows go into `.tBodies[0]`. */
+/**
+ * A table with its column headings; returns the table, rows go into `.tBodies[0]`. A heading
+ * that begins with ">" stands over numbers.
+ */
 export function table(label, headings) {
   const cells = headings.map((text) =>
-    text ? h("th", { text, attrs: { scope: "col" } }) : h("td", { attrs: { "aria-hidden": "true" } }),
+    text ? h("th", { text: text.replace(/^>/, ""), class: text[0] === ">" ? "number" : "", attrs: { scope: "col" } }) : h("td"),
   );
   return h(
     "table",

@@ -79,7 +79,7 @@ export class AlarmsPanel {
       h("td", { text: this.#textOf(row) }),
       h("td", { text: stateText(row) }),
       h("td", { class: "nowrap", data: isListed(row) && typeof raised === "number" ? { raised: String(raised) } : {} }),
-      h("td", {}, h("div", { class: "row" }, ...acts, toggle)),
+      h("td", {}, h("div", { class: "row acts" }, ...acts, toggle)),
     );
     return isOpen ? [line, this.#more(row)] : [line];
   }
@@ -126,7 +126,7 @@ export class AlarmsPanel {
     this.rates.replaceChildren(
       h("h3", { text: "How many alarms" }),
       h("p", { class: is_flood ? "mark high" : "small", text: is_flood ? "A flood: more than ten in ten minutes" : `The mean is ${verdict}.` }),
-      h("dl", { class: "figures" }, ...facts.map(([name, text]) => h("div", {}, h("dt", { text: name }), h("span"), h("dd", { class: "value", text })))),
+      h("dl", { class: "figures" }, ...facts.map(([name, text]) => h("div", {}, h("dt", { text: name }), h("dd", { class: "value", text })))),
       ...(often.length ? [h("p", { class: "soft small", text: "Most often:" }), h("ul", { class: "small" }, ...often)] : []),
     );
   }

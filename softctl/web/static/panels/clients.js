@@ -4,7 +4,7 @@ import { button, h, rove, setText, table } from "../dom.js";
 import { outcome } from "../forms.js";
 import { clockText, trimmed } from "../format.js";
 
-const HEADINGS = ["Client", "Server", "Role", "Requests", "Per second", "Exceptions", "Discarded", "Struck"];
+const HEADINGS = ["Client", "Server", "Role", ">Requests", ">Per second", ">Exceptions", ">Discarded", ">Struck"];
 
 export class ClientsPanel {
   #app;

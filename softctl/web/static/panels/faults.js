@@ -99,7 +99,7 @@ export class FaultsPanel {
   }
 
   #faultRow(one, fault, { time, later, place }) {
-    const size = fault.kind === "size" ? textInput("", { className: "narrow" }) : null;
+    const size = fault.kind === "size" ? textInput(fault.default ?? "", { className: "narrow" }) : null;
     const act = () => {
       const active = this.#activeOf(one.name, fault.name);
       if (active) return this.#app.act({ do: "mend", equipment: one.name, name: fault.name }, place, `${one.name} ${fault.name}: mended`);

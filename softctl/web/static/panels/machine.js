@@ -3,7 +3,7 @@
 import { box, button, h, setClass, setText } from "../dom.js";
 import { outcome } from "../forms.js";
 import { clockText, isBool, isNumber, spanText, unitOf, valueText } from "../format.js";
-import { Picture } from "../picture.js";
+import { channelsOf, Picture } from "../picture.js";
 import { alarmMark, byUrgency } from "./alarm_words.js";
 import { EventList } from "./event_list.js";
 
@@ -37,8 +37,16 @@ export class MachinePanel {
     section.append(h("div", { class: "columns machine_columns" }, drawn, side));
     app.store.addEventListener("state", (event) => {
       if (event.detail === "alarms") this.#showAlarms();
+      if (["forces", "faults"].includes(event.detail)) this.#mark();
     });
     this.#showAlarms();
+    this.#mark();
+    if (model.picture) app.subscribe(channelsOf(model.picture));
+  }
+
+  #mark() {
+    const { store } = this.#app;
+    this.picture?.mark({ forces: store.rows("forces").map((row) => row.path), faults: store.rows("faults") });
   }
 
   update() {
@@ -102,7 +110,7 @@ export class MachinePanel {
   }
 
   #figure(point) {
-    const value = h("dd", { class: "value" });
+    const value = h("span", { class: "value" });
     const bar = h("i");
     this.#updates.push((get) => {
       const now = get(`point:${point.name}`);
@@ -113,8 +121,8 @@ export class MachinePanel {
       bar.style.setProperty("--share", share.toFixed(3));
     });
     const hasBar = point.range && unitOf(point);
-    const track = hasBar ? h("span", { class: "track", attrs: { "aria-hidden": "true" } }, bar) : h("span");
-    return h("div", { title: point.description }, h("dt", { text: point.name }), track, value);
+    const track = hasBar ? h("span", { class: "track", attrs: { "aria-hidden": "true" } }, bar) : null;
+    return h("div", { title: point.description }, h("dt", { text: point.name }), h("dd", {}, track, value));
   }
 
   #flag(point) {
@@ -136,12 +144,12 @@ export class MachinePanel {
       "stat:clients": ["HMI clients", String],
     };
     const cells = Object.entries(rows).map(([channel, [name, text]]) => {
-      const value = h("dd", { class: "value", text: "–" });
+      const value = h("span", { class: "value", text: "–" });
       this.#updates.push((get) => {
         const now = get(channel);
         setText(value, typeof now === "number" ? text(now) : "–");
       });
-      return h("div", {}, h("dt", { text: name }), h("span"), value);
+      return h("div", {}, h("dt", { text: name }), h("dd", {}, value));
     });
     return h("dl", { class: "figures" }, ...cells);
   }

@@ -118,6 +118,8 @@ export class PointsPanel {
     this.#chosen = point.name;
     this.#rows.get(point.name).element.classList.add("chosen");
     this.detail.show(point);
+    // On a phone it stands below the list.
+    this.detail.box.scrollIntoView({ block: "nearest" });
   }
 
   #showForces() {

@@ -4,7 +4,7 @@ import { box, button, h, setText } from "../dom.js";
 import { field, form, outcome, select } from "../forms.js";
 import { clockText } from "../format.js";
 import { Chart } from "../chart.js";
-import { SourceView } from "./source.js";
+import { shortName, SourceView } from "./source.js";
 
 export class SequencePanel {
   #app;
@@ -24,11 +24,15 @@ export class SequencePanel {
     this.choice.setAttribute("aria-label", "Chart");
     this.choice.addEventListener("change", () => this.#showChart(this.choice.value));
     this.choice.hidden = charts.length < 2;
-    head.append(this.choice, this.#makeFiles(), h("p", { text: "Pick a step or a transition to read its program." }));
+    this.follows = h("input", { type: "checkbox", checked: true });
+    head.append(this.choice, this.#makeFiles(), field("Follow the active step", this.follows, { inline: true }), h("p", { text: "Pick a step or a transition to read its program." }));
     this.columns = h("div", { class: "columns sequence_columns" }, this.drawn, this.aside, this.source.box);
     section.append(this.columns);
     this.drawn.addEventListener("pick", (event) => this.#pick(event.detail));
     this.source.box.addEventListener("close", () => this.#closeSource());
+    app.store.addEventListener("state", (event) => {
+      if (event.detail === "forces") this.#mark();
+    });
     if (charts.length) this.#showChart(charts[0].program);
     else this.drawn.append(h("p", { class: "empty", text: "The programs of this machine have no chart." }));
   }
@@ -55,7 +59,13 @@ export class SequencePanel {
     }
     for (const [name, { place }] of this.#charts) place.hidden = name !== program;
     this.#waitKey = "";
+    this.#mark();
     this.update();
+  }
+
+  #mark() {
+    const forces = this.#app.store.rows("forces").map((row) => row.path);
+    for (const { drawing } of this.#charts.values()) drawing.mark({ forces });
   }
 
   // Why does it not go on?
@@ -65,7 +75,10 @@ export class SequencePanel {
     if (!chart) return;
     const active = chart.steps.filter((step) => get(step.channel) === true);
     const key = active.map((step) => step.name).join();
-    if (key !== this.#waitKey) this.#makeWaits(chart, active, key);
+    if (key !== this.#waitKey) {
+      this.#makeWaits(chart, active, key);
+      if (this.follows.checked) this.#scrollTo(active);
+    }
     for (const row of this.#waitRows) row(get);
   }
 
@@ -81,13 +94,25 @@ export class SequencePanel {
     this.#waits.replaceChildren(...(blocks.length ? blocks : [h("p", { class: "empty", text: "No step is active." })]));
   }
 
+  /** Bring the first active step into sight, without moving anything but the chart. */
+  #scrollTo([step]) {
+    if (!step) return;
+    const svg = this.#charts.get(this.#shown).place.querySelector("svg");
+    const scale = svg.getBoundingClientRect().width / (svg.viewBox.baseVal.width || 1);
+    const { drawn } = this;
+    drawn.scrollTo({
+      left: (step.x + step.w / 2) * scale - drawn.clientWidth / 2,
+      top: (step.y + step.h) * scale - drawn.clientHeight * 0.4,
+    });
+  }
+
   #transition(transition) {
     const verdict = h("span", { class: "small" });
     const terms = transition.terms.map((term) => {
       const mark = h("span", { class: "truth", attrs: { "aria-hidden": "true" } });
       const word = h("span", { class: "unseen" });
       this.#waitRows.push((get) => showTruth(mark, word, get(term.channel)));
-      return h("li", {}, mark, h("code", { text: term.text }), word);
+      return h("li", {}, mark, h("code", { text: term.shown ?? term.text }), word);
     });
     this.#waitRows.push((get) => setText(verdict, verdictText(get(transition.ready))));
     const title = button(`to ${transition.targets.join(", ")}`, () => this.#pick({ kind: "transition", ...transition }), { class: "quiet" });
@@ -98,7 +123,7 @@ export class SequencePanel {
 
   #makeFiles() {
     const buttons = this.#app.store.model.programs.map(({ file }) =>
-      button(file, () => this.#openSource({ file, line: 1 }), { class: "quiet" }),
+      button(shortName(file), () => this.#openSource({ file, line: 1 }), { class: "quiet", title: file }),
     );
     return h("span", { class: "row small" }, h("span", { class: "soft", text: "Text:" }), ...buttons);
   }
@@ -116,7 +141,9 @@ export class SequencePanel {
   }
 
   async #openSource(place) {
+    const isNew = !this.columns.classList.contains("with_source");
     this.columns.classList.add("with_source");
+    if (isNew) this.#waitKey = "";
     await this.source.show(place);
   }
 

@@ -46,7 +46,7 @@ export class SourceView {
       tell(this.#place, error.message, true);
       return;
     }
-    setText(this.title, `${file}, line ${line}`);
+    setText(this.title, `${shortName(file)}, line ${line}`);
     this.#lines.forEach(({ row }, i) => row.classList.toggle("at", i + 1 === line));
     this.#lines[line - 1]?.row.scrollIntoView({ block: "center" });
     this.body.focus({ preventScroll: true });
@@ -70,8 +70,8 @@ export class SourceView {
       "div",
       { class: "source_line" },
       h("span", { class: "number", text: String(number), attrs: { "aria-hidden": "true" } }),
-      h("code", { text: text || " " }),
       values,
+      h("code", { text: text || " " }),
     );
     return { row, values, names };
   }
@@ -81,10 +81,19 @@ export class SourceView {
     const { store } = this.#app;
     for (const { values, names } of this.#lines) {
       if (!names.length) continue;
-      const parts = names.filter(({ channel }) => store.has(channel)).slice(0, MOST_IN_A_LINE);
+      const parts = names.filter(({ channel }) => isKnown(store.get(channel))).slice(0, MOST_IN_A_LINE);
       setText(values, parts.map((one) => valueOf(one, store)).join("  "));
+      values.title = values.textContent;
     }
   }
+}
+
+export function shortName(file) {
+  return file.split("/").pop();
+}
+
+function isKnown(value) {
+  return value !== undefined && value !== null;
 }
 
 function valueOf({ name, channel, point }, store) {

@@ -10,7 +10,7 @@ export class TrendHistory {
   #changed;
   #held = null;
   #timer = 0;
-  #asked = "";
+  #wanted = null;
 
   constructor(store, changed) {
     this.#store = store;
@@ -19,7 +19,6 @@ export class TrendHistory {
 
   forget() {
     this.#held = null;
-    this.#asked = "";
   }
 
   /** All that is known of a point, oldest first. */
@@ -45,20 +44,13 @@ export class TrendHistory {
     return firsts.length ? Math.min(...firsts) : null;
   }
 
-  /** Fetch what a window needs and is not there, once nobody moves it any more. */
+  /** Fetch what a window needs and is not there: one request at a time, for the last window. */
   want(names, from, to) {
     const { recorder, model } = this.#store;
     if (!model.can.journal || !names.length || recorder.since === null) return;
     if (from >= recorder.since || this.#covers(names, from, to)) return;
-    const key = `${names} ${from.toFixed(1)} ${this.#span(from, to)}`;
-    if (key === this.#asked) return;
-    this.#asked = key;
-    clearTimeout(this.#timer);
-    this.#timer = setTimeout(() => this.#fetch(names, from, to), WAIT_MS);
-  }
-
-  #span(from, to) {
-    return (to - from).toFixed(1);
+    this.#wanted = { names, from, to };
+    this.#timer ||= setTimeout(() => this.#fetch(this.#wanted), WAIT_MS);
   }
 
   /** A window much shorter than what is held deserves finer samples. */
@@ -66,12 +58,12 @@ export class TrendHistory {
     const held = this.#held;
     if (!held || names.some((name) => !(name in held.series))) return false;
     const end = Math.min(to, this.#store.recorder.since);
-    return held.from <= from && held.to >= end && held.to - held.from < 8 * (to - from);
+    return held.from <= Math.max(0, from) && held.to >= end && held.to - held.from < 8 * (to - from);
   }
 
-  async #fetch(names, from, to) {
+  async #fetch({ names, from, to }) {
     const more = MARGIN * (to - from);
-    const [first, last] = [from - more, Math.min(to + more, this.#store.now)];
+    const [first, last] = [Math.max(0, from - more), Math.min(to + more, this.#store.now)];
     const query = new URLSearchParams({ names: names.join(), from: first, to: last, points: POINTS });
     try {
       const answer = await fetch(`/api/history?${query}`);
@@ -82,6 +74,8 @@ export class TrendHistory {
       this.#changed();
     } catch {
       // Not connected: the banner says so, and what the page saw itself is still there.
+    } finally {
+      this.#timer = 0;
     }
   }
 }

@@ -2,7 +2,7 @@
 
 import { clockText, dayText, trimmed } from "../format.js";
 
-const GUTTER = 58;
+const GUTTER = 84;
 const RIGHT = 8;
 const AXIS = 24;
 const BOOL_LANE = 26;
@@ -111,7 +111,9 @@ export class TrendPlot {
     if (!lane.isBool && seen.length) this.#scaleLane(context, colours, [low, high], y);
   }
 
+  /** Numbers are named where they are drawn; a lane of on and off is too low for that. */
   #nameLane(context, colours, lane, top) {
+    if (lane.isBool) return this.#nameInGutter(context, colours, lane, top);
     context.font = "600 12px system-ui, sans-serif";
     context.textAlign = "left";
     const text = lane.unit ? `${lane.title}  ${lane.unit}` : lane.title;
@@ -122,6 +124,14 @@ export class TrendPlot {
     context.globalAlpha = 1;
     context.fillStyle = colours.text;
     context.fillText(text, GUTTER + 6, top + 14);
+    return undefined;
+  }
+
+  #nameInGutter(context, colours, { title }, top) {
+    context.font = "600 11px system-ui, sans-serif";
+    context.textAlign = "right";
+    context.fillStyle = colours.text;
+    context.fillText(title, GUTTER - 6, top + BOOL_LANE / 2 + 4, GUTTER - 10);
   }
 
   #scaleLane(context, colours, [low, high], y) {
@@ -154,19 +164,16 @@ export class TrendPlot {
   }
 
   #drawBool(context, colours, series, y) {
-    let from = null;
     const [top, bottom] = [y(1), y(0)];
     context.fillStyle = colours.fill;
     context.strokeStyle = colours.text;
     context.lineWidth = 1.2;
-    const flush = (x, value) => {
-      if (from !== null && from.value === true) {
-        context.fillRect(from.x, top, x - from.x, bottom - top);
-        context.strokeRect(from.x + 0.5, top + 0.5, Math.max(0.5, x - from.x - 1), bottom - top);
-      } else if (from !== null && from.value === false) line(context, from.x, bottom, x, bottom);
-      from = value === null ? null : { x, value: Boolean(value) };
-    };
-    for (const [x, value] of this.#pixels(series)) flush(x, value);
+    for (const { from, to, value } of spansOf(this.#pixels(series))) {
+      if (value === true) {
+        context.fillRect(from, top, to - from, bottom - top);
+        context.strokeRect(from + 0.5, top + 0.5, Math.max(0.5, to - from - 1), bottom - top);
+      } else if (value === false) line(context, from, bottom, to, bottom);
+    }
   }
 
   /** The part of a series that is in view, in pixels; the last value goes on to the end. */
@@ -221,6 +228,18 @@ export function valueAt(series, at) {
     else high = middle;
   }
   return low ? series[low - 1][1] : undefined;
+}
+
+/** Stretches of one value, of [x, value] in order. */
+function spansOf(pixels) {
+  const spans = [];
+  for (const [x, found] of pixels) {
+    const value = found === null ? null : Boolean(found);
+    const last = spans.at(-1);
+    if (last) last.to = x;
+    if (last?.value !== value) spans.push({ from: x, to: x, value });
+  }
+  return spans;
 }
 
 function visible(series, { from, to }) {

@@ -7,6 +7,8 @@ import { spanText } from "../format.js";
 const SERVERS = [["hmi", "the HMI's wire"], ["field", "the controller's wire to the field"]];
 /** What narrows a fault down, in words; all else belongs to the effect. */
 const SCOPE = ["client", "unit", "function", "point", "table", "addresses", "share"];
+/** To begin with, where an effect has to be told something. */
+const EXAMPLES = { by: "200 ms", code: "4", keep: "6", rate: "100 B/s" };
 
 export class WireBox {
   #app;
@@ -58,7 +60,7 @@ export class WireBox {
     const choose = () => {
       const chosen = effects.find((one) => one.name === effect.value);
       about.textContent = chosen?.text ?? "";
-      controls = (chosen?.fields ?? []).map((one) => ({ one, control: textInput(one.default ?? "", { className: "narrow" }) }));
+      controls = (chosen?.fields ?? []).map((one) => ({ one, control: textInput(one.default ?? EXAMPLES[one.name] ?? "", { className: "narrow" }) }));
       own.replaceChildren(...fieldsOf(controls, (name) => !SCOPE.includes(name)));
       scope.replaceChildren(...fieldsOf(controls, (name) => SCOPE.includes(name)));
     };
