@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from softctl import __version__
-from softctl.cli import hmi_commands, service_commands, session_commands
+from softctl.cli import hmi_commands, page_commands, service_commands, session_commands
 from softctl.cli.campaign import campaign
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
@@ -32,6 +32,11 @@ from softctl.cli.options import (
     LogFormat,
     MachineDir,
     MetricsPort,
+    PageCertificate,
+    PageHost,
+    PageKey,
+    PageNames,
+    PagePeople,
     PagePort,
     PageRole,
     PageRoleName,
@@ -78,7 +83,12 @@ def run(
     watch: WatchPrograms = False,
     metrics: MetricsPort = None,
     page: PagePort = None,
+    page_host: PageHost = "127.0.0.1",
     page_role: PageRole = PageRoleName.ENGINEER,
+    page_people: PagePeople = None,
+    page_certificate: PageCertificate = None,
+    page_key: PageKey = None,
+    page_name: PageNames = None,
     audit: AuditFile = None,
 ) -> None:
     """Run a machine: field and controller in one process.
@@ -101,7 +111,14 @@ def run(
             journal,
             watch,
             metrics=metrics,
-            page=page_options(page, page_role),
+            page=page_options(
+                page,
+                page_role,
+                page_host,
+                page_people,
+                (page_certificate, page_key),
+                page_name,
+            ),
         ),
         audit,
         partial(live.run, field_port=field_port, hmi=(hmi_host, hmi_port)),
@@ -138,7 +155,12 @@ def control(
     watch: WatchPrograms = False,
     metrics: MetricsPort = None,
     page: PagePort = None,
+    page_host: PageHost = "127.0.0.1",
     page_role: PageRole = PageRoleName.ENGINEER,
+    page_people: PagePeople = None,
+    page_certificate: PageCertificate = None,
+    page_key: PageKey = None,
+    page_name: PageNames = None,
     audit: AuditFile = None,
 ) -> None:
     """Run the controller alone.
@@ -161,7 +183,14 @@ def control(
             journal,
             watch,
             metrics=metrics,
-            page=page_options(page, page_role),
+            page=page_options(
+                page,
+                page_role,
+                page_host,
+                page_people,
+                (page_certificate, page_key),
+                page_name,
+            ),
         ),
         audit,
         partial(live.run_control, field=field, drive=drive, hmi=(hmi_host, hmi_port)),
@@ -348,6 +377,7 @@ app.command(epilog=CAUTION)(service_commands.force)
 app.command()(service_commands.release)
 app.command()(service_commands.alarms)
 app.command()(service_commands.journal)
+app.command()(page_commands.page_entry)
 
 
 def _print_version(wanted: bool) -> None:

@@ -124,7 +124,31 @@ PagePort = Annotated[
 ]
 PageRole = Annotated[
     PageRoleName,
-    typer.Option(help="What somebody may do on the bench page who has not signed in."),
+    typer.Option(help="What somebody may do on the bench page who does not have to sign in."),
+]
+PageHost = Annotated[
+    str,
+    typer.Option(
+        help="Address of the bench page; elsewhere than on loopback it needs people and TLS."
+    ),
+]
+PagePeople = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE", help="Who may sign in to the bench page: lines of `softctl page-entry`."
+    ),
+]
+PageCertificate = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Serve the bench page over TLS with this PEM.")
+]
+PageKey = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="The private key of that certificate.")
+]
+PageNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--page-name", metavar="HOST", help="A host name by which the bench page is called too."
+    ),
 ]
 ForSeconds = Annotated[
     float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")

@@ -32,11 +32,15 @@ def read_role(word: str) -> Role:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody at a page: with which role, from which host, and by which name if any."""
+    """Somebody at a page: with which role, from which host, and by which name if any.
+
+    `session` tells sessions apart where people sign in.
+    """
 
     role: Role
     host: str
     name: str = ""
+    session: str = ""
 
     @property
     def source(self) -> str:

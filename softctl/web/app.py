@@ -7,10 +7,11 @@ import json
 from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from typing import Any
+from urllib.parse import parse_qsl
 
 from starlette.applications import Starlette
 from starlette.datastructures import QueryParams
-from starlette.requests import HTTPConnection, Request
+from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
@@ -20,6 +21,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from softctl.errors import SoftctlError
 from softctl.web.access import Person
 from softctl.web.actions import Actions, Message
+from softctl.web.doors import Doors
 from softctl.web.guard import Guard
 from softctl.web.hub import Hub
 from softctl.web.programs import find_source
@@ -30,17 +32,16 @@ _TRY_LATER = 1013
 """The WebSocket close code of a server that is too busy (IANA's registry of close codes)."""
 _STATIC = files("softctl.web") / "static"
 
-Admit = Callable[[HTTPConnection], Person | None]
-"""Who makes a request; None for nobody who may look."""
+_LONGEST_FORM = 4_096
 
 
 class PageApp:
     """Routes of one page."""
 
-    def __init__(self, hub: Hub, actions: Actions, admit: Admit) -> None:
+    def __init__(self, hub: Hub, actions: Actions, doors: Doors) -> None:
         self._hub = hub
         self._actions = actions
-        self._admit = admit
+        self._doors = doors
 
     def build(self, names: tuple[str, ...] = ()) -> ASGIApp:
         """The application behind its guard; `names` are the host names it may be called by."""
@@ -51,6 +52,8 @@ class PageApp:
             Route("/api/source", self._for_viewers(self._source)),
             Route("/api/history", self._for_viewers(self._history)),
             Route("/api/export.csv", self._for_viewers(self._export)),
+            Route("/login", self._sign_in, methods=["POST"]),
+            Route("/logout", self._sign_out, methods=["POST"]),
             WebSocketRoute("/ws", self._talk),
             Mount("/static", StaticFiles(directory=str(_STATIC))),
         ]
@@ -64,11 +67,24 @@ class PageApp:
     async def _health(self, _: Request) -> Response:
         return PlainTextResponse("ok\n")
 
+    async def _sign_in(self, request: Request) -> Response:
+        body = b""
+        async for part in request.stream():
+            body += part
+            if len(body) > _LONGEST_FORM:
+                return PlainTextResponse("expected a name and a password, got more\n", 413)
+        form = dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True))
+        password = form.get("password") or form.get("token", "")
+        return await self._doors.sign_in(request, form.get("user", ""), password)
+
+    async def _sign_out(self, request: Request) -> Response:
+        return self._doors.sign_out(request)
+
     def _for_viewers(self, answer: Callable[[Request, Person], Awaitable[Response]]) -> Any:
         """A route for those who may look; a SoftctlError is a bad request."""
 
         async def guarded(request: Request) -> Response:
-            person = self._admit(request)
+            person = self._doors.admit(request)
             if person is None:
                 return _refused("expected somebody who has signed in", 401)
             try:
@@ -104,7 +120,7 @@ class PageApp:
     # WebSocket
 
     async def _talk(self, socket: WebSocket) -> None:
-        person = self._admit(socket)
+        person = self._doors.admit(socket)
         if person is None:
             await socket.send_denial_response(_refused("expected somebody who has signed in", 401))
             return
@@ -137,6 +153,8 @@ class PageApp:
             except (WebSocketDisconnect, KeyError):
                 return
             await asyncio.sleep(allowance.wait_s(now_s()))
+            if not self._doors.is_in(viewer.person):
+                return
             viewer.tell(to_json(await self._reply(viewer, message)))
 
     async def _reply(self, viewer: Viewer, message: Message) -> dict[str, Any]:

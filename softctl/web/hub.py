@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from softctl.errors import SoftctlError
 from softctl.journal import Entry
 from softctl.runtime.events import EventSink, ignore
+from softctl.web.access import Person
 from softctl.web.bench import Bench
 from softctl.web.channels import Channels
 from softctl.web.model import Model
@@ -35,6 +36,8 @@ class Hub:
         self.viewers: set[Viewer] = set()
         self.extra_states: dict[str, Mapping[str, Any]] = {}
         """States that others keep up to date, by kind: trials, drills, checkout."""
+        self.is_in: Callable[[Person], bool] = lambda person: True
+        """Whether somebody who looks still may."""
         self._application = bench.application
         self.channels: Channels = bench.channels()
         self.model = Model(bench, self.channels.names)
@@ -92,6 +95,9 @@ class Hub:
         while True:
             due_s = max(due_s + PERIOD_S, loop.time())
             await asyncio.sleep(due_s - loop.time())
+            for viewer in tuple(self.viewers):
+                if not self.is_in(viewer.person):
+                    viewer.dismiss()
             if self.viewers:
                 await self._look_safely()
 

@@ -6,7 +6,10 @@ import asyncio
 import contextlib
 import logging
 import socket
+import ssl
 from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -23,6 +26,14 @@ _CONNECTIONS = 200
 _PATIENCE_S = 10
 
 
+@dataclass(frozen=True, slots=True)
+class TlsFiles:
+    """A certificate, with its chain, and its private key, as PEM files."""
+
+    certificate: Path
+    key: Path
+
+
 class _Server(uvicorn.Server):
     """Leaves the signals to whoever runs the loop."""
 
@@ -35,16 +46,18 @@ class _Server(uvicorn.Server):
 class PagePort:
     """Serves an application, and looks at the bench for its viewers, until it is closed."""
 
-    def __init__(self, app: ASGIApp, hub: Hub, sink: EventSink) -> None:
+    def __init__(
+        self, app: ASGIApp, hub: Hub, sink: EventSink, tls: TlsFiles | None = None
+    ) -> None:
         self._sink = sink
         self._app = app
+        self._tls = tls
         self._hub = hub
         self._server: _Server | None = None
         self._tasks: list[asyncio.Task[None]] = []
 
     async def start(self, host: str, port: int) -> tuple[str, int]:
         """Listen, and return where; port 0 takes a free one. Raises SoftctlError."""
-        listening = _listen(host, port)
         logging.getLogger("uvicorn").setLevel(logging.CRITICAL)
         config = uvicorn.Config(
             self._app,
@@ -59,13 +72,28 @@ class PagePort:
             limit_concurrency=_CONNECTIONS,
             timeout_keep_alive=_PATIENCE_S,
             timeout_graceful_shutdown=1,
+            ssl_certfile=None if self._tls is None else self._tls.certificate,
+            ssl_keyfile=None if self._tls is None else self._tls.key,
+            ssl_keyfile_password=None if self._tls is None else "",
         )
+        self._load(config)
+        listening = _listen(host, port)
         self._server = _Server(config)
         serving = asyncio.create_task(self._server.serve([listening]))
         serving.add_done_callback(self._tell_failure)
         self._tasks = [serving, asyncio.create_task(self._hub.run())]
         found = listening.getsockname()
         return str(found[0]), int(found[1])
+
+    def _load(self, config: uvicorn.Config) -> None:
+        try:
+            config.load()
+        except (OSError, ssl.SSLError) as error:
+            assert self._tls is not None, "nothing else is read"
+            raise SoftctlError(
+                f"expected a certificate in {self._tls.certificate} and its key, without a "
+                f"password, in {self._tls.key}, got: {error}"
+            ) from None
 
     async def close(self) -> None:
         """Send everybody away and stop listening."""

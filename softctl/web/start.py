@@ -2,61 +2,89 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from starlette.requests import HTTPConnection
-
 from softctl.errors import SoftctlError
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.hosts import is_loopback
-from softctl.web.access import Person, Role
+from softctl.web.access import Role
 from softctl.web.actions import Act, Actions, control_acts
 from softctl.web.app import PageApp
+from softctl.web.doors import Doors
 from softctl.web.hub import Hub
 from softctl.web.local import LocalBench
+from softctl.web.people import People
 from softctl.web.plant_acts import WireDesk, plant_acts
-from softctl.web.port import PagePort
+from softctl.web.port import PagePort, TlsFiles
 from softctl.web.time_acts import time_acts
 
 
 @dataclass(frozen=True, slots=True)
 class PageSettings:
-    """Where a page is served, and what somebody may do there who does not sign in."""
+    """Where a page is served, to whom, and what somebody may do there who does not sign in.
+
+    `names` are host names by which the page may be called besides `host`.
+    """
 
     host: str = "127.0.0.1"
     port: int = 0
     role: Role = Role.ENGINEER
+    people: People | None = None
+    tls: TlsFiles | None = None
+    names: tuple[str, ...] = ()
 
 
 class Page:
     """The page of one bench, not yet started; raises SoftctlError for settings that are unsafe."""
 
     def __init__(self, bench: LocalBench, settings: PageSettings, sink: EventSink = ignore) -> None:
-        if not is_loopback(settings.host):
-            raise SoftctlError(f"expected a loopback address for the page, got {settings.host}")
+        require_safe(settings)
         self._settings = settings
         self._bench = bench
         self.hub = Hub(bench, sink)
         bench.on_entry = self.hub.hear
-        app = PageApp(self.hub, Actions(_acts(bench)), self._admit)
-        self._port = PagePort(app.build((settings.host,)), self.hub, sink)
+        self.doors = Doors(
+            settings.role,
+            settings.people,
+            f"softctl-page-{settings.port}",
+            settings.tls is not None,
+            time.monotonic,
+        )
+        self.hub.is_in = self.doors.is_in
+        app = PageApp(self.hub, Actions(_acts(bench)), self.doors)
+        guarded = app.build((settings.host, *settings.names))
+        self._port = PagePort(guarded, self.hub, sink, settings.tls)
 
     async def start(self) -> str:
         """Serve it, and return its address; raises SoftctlError."""
         host, port = await self._port.start(self._settings.host, self._settings.port)
         shown = f"[{host}]" if ":" in host else host
-        return f"http://{shown}:{port}/"
+        scheme = "http" if self._settings.tls is None else "https"
+        return f"{scheme}://{shown}:{port}/"
 
     async def close(self) -> None:
         """Stop serving."""
         await self._bench.close()
         await self._port.close()
 
-    def _admit(self, connection: HTTPConnection) -> Person | None:
-        host = connection.client.host if connection.client else ""
-        return Person(self._settings.role, host)
+
+def require_safe(settings: PageSettings) -> None:
+    """Raise SoftctlError for a page that strangers could use, or read on the way."""
+    if is_loopback(settings.host):
+        return
+    missing = []
+    if settings.people is None:
+        missing.append("a file of people who may sign in (--page-people)")
+    if settings.tls is None:
+        missing.append("a certificate and its key (--page-certificate, --page-key)")
+    if missing:
+        raise SoftctlError(
+            f"expected a loopback address for the page, got {settings.host}: whoever reaches the "
+            f"page may command the machine. Elsewhere it needs {' and '.join(missing)}."
+        )
 
 
 def _acts(bench: LocalBench) -> Mapping[str, Act]:

@@ -37,7 +37,6 @@ class Viewer:
         self._changes = ""
         self._needs_all = True
         self._wake = asyncio.Event()
-        self.watch_id = 0
 
     def tell(self, text: str) -> None:
         """Send a message after those before it."""
@@ -58,6 +57,11 @@ class Viewer:
             self._changes = changes
         self._wake.set()
 
+    def dismiss(self) -> None:
+        """Let it go: it may no longer look."""
+        self.is_lost = True
+        self._wake.set()
+
     def begin_anew(self) -> None:
         """Send all values next."""
         self._changes, self._needs_all = "", True
@@ -68,18 +72,22 @@ class Viewer:
         while not self.is_lost:
             await self._wake.wait()
             self._wake.clear()
-            while self._texts:
-                await self._send(self._texts.popleft())
-            while self._states:
-                await self._send(self._states.pop(next(iter(self._states))))
-            if self._needs_all:
-                self._needs_all = False
-                await self._send(self._full())
-            elif self._changes:
-                text = self._changes
+            while (text := self._next()) is not None:
                 await self._send(text)
-                if self._changes is text:
-                    self._changes = ""
+
+    def _next(self) -> str | None:
+        """What is to be sent next, None for nothing."""
+        if self.is_lost:
+            return None
+        if self._texts:
+            return self._texts.popleft()
+        if self._states:
+            return self._states.pop(next(iter(self._states)))
+        if self._needs_all:
+            self._needs_all = False
+            return self._full()
+        text, self._changes = self._changes, ""
+        return text or None
 
 
 class Allowance:

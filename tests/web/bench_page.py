@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import ssl
 from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -87,13 +88,16 @@ class Served:
         self.bench = bench
         self.url = url
         self.entries = entries
-        self.netloc = url.removeprefix("http://").rstrip("/")
+        self.netloc = url.partition("//")[2].rstrip("/")
+        self.trust: ssl.SSLContext | None = None
+        """What a browser trusts, where the page is served over TLS."""
 
     @contextlib.asynccontextmanager
     async def look(self, **options: Any) -> AsyncIterator[Look]:
         """A viewer, from its first values on."""
         origin = options.pop("origin", self.url.rstrip("/"))
-        async with connect(f"ws://{self.netloc}/ws", origin=origin, **options) as socket:
+        url = f"{self.url.replace('http', 'ws', 1)}ws"
+        async with connect(url, origin=origin, ssl=self.trust, **options) as socket:
             yield Look(socket)
 
     async def get(self, path: str, **headers: str) -> tuple[int, Mapping[str, str], bytes]:
@@ -105,7 +109,7 @@ class Served:
     ) -> tuple[int, Mapping[str, str], bytes]:
         """The same of any request."""
         host, _, port = self.netloc.rpartition(":")
-        reader, writer = await asyncio.open_connection(host, int(port))
+        reader, writer = await asyncio.open_connection(host, int(port), ssl=self.trust)
         sent = {"Host": self.netloc, "Connection": "close", **headers}
         if body:
             sent["Content-Length"] = str(len(body))
