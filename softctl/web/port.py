@@ -44,56 +44,30 @@ class _Server(uvicorn.Server):
 
 
 class PagePort:
-    """Serves an application, and looks at the bench for its viewers, until it is closed."""
+    """Serves an application, and looks at the bench for its viewers, until it is closed.
+
+    Everything that takes long is done here already, so that `start` holds up no scan. Raises
+    SoftctlError for a certificate or key that will not do.
+    """
 
     def __init__(
         self, app: ASGIApp, hub: Hub, sink: EventSink, tls: TlsFiles | None = None
     ) -> None:
         self._sink = sink
-        self._app = app
-        self._tls = tls
         self._hub = hub
+        self._config = _configured(app, tls)
         self._server: _Server | None = None
         self._tasks: list[asyncio.Task[None]] = []
 
     async def start(self, host: str, port: int) -> tuple[str, int]:
         """Listen, and return where; port 0 takes a free one. Raises SoftctlError."""
-        logging.getLogger("uvicorn").setLevel(logging.CRITICAL)
-        config = uvicorn.Config(
-            self._app,
-            loop="none",
-            http="h11",
-            ws="websockets-sansio",
-            ws_max_size=LONGEST_MESSAGE,
-            lifespan="off",
-            log_config=None,
-            access_log=False,
-            server_header=False,
-            limit_concurrency=_CONNECTIONS,
-            timeout_keep_alive=_PATIENCE_S,
-            timeout_graceful_shutdown=1,
-            ssl_certfile=None if self._tls is None else self._tls.certificate,
-            ssl_keyfile=None if self._tls is None else self._tls.key,
-            ssl_keyfile_password=None if self._tls is None else "",
-        )
-        self._load(config)
         listening = _listen(host, port)
-        self._server = _Server(config)
+        self._server = _Server(self._config)
         serving = asyncio.create_task(self._server.serve([listening]))
         serving.add_done_callback(self._tell_failure)
         self._tasks = [serving, asyncio.create_task(self._hub.run())]
         found = listening.getsockname()
         return str(found[0]), int(found[1])
-
-    def _load(self, config: uvicorn.Config) -> None:
-        try:
-            config.load()
-        except (OSError, ssl.SSLError) as error:
-            assert self._tls is not None, "nothing else is read"
-            raise SoftctlError(
-                f"expected a certificate in {self._tls.certificate} and its key, without a "
-                f"password, in {self._tls.key}, got: {error}"
-            ) from None
 
     async def close(self) -> None:
         """Send everybody away and stop listening."""
@@ -110,6 +84,36 @@ class PagePort:
         error = None if serving.cancelled() else serving.exception()
         if error is not None:
             self._sink("bench page is no longer served", reason=repr(error))
+
+
+def _configured(app: ASGIApp, tls: TlsFiles | None) -> uvicorn.Config:
+    logging.getLogger("uvicorn").setLevel(logging.CRITICAL)
+    config = uvicorn.Config(
+        app,
+        loop="none",
+        http="h11",
+        ws="websockets-sansio",
+        ws_max_size=LONGEST_MESSAGE,
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        limit_concurrency=_CONNECTIONS,
+        timeout_keep_alive=_PATIENCE_S,
+        timeout_graceful_shutdown=1,
+        ssl_certfile=None if tls is None else tls.certificate,
+        ssl_keyfile=None if tls is None else tls.key,
+        ssl_keyfile_password=None if tls is None else "",
+    )
+    try:
+        config.load()
+    except (OSError, ssl.SSLError) as error:
+        assert tls is not None, "nothing else is read"
+        raise SoftctlError(
+            f"expected a certificate in {tls.certificate} and its key, without a password, in "
+            f"{tls.key}, got: {error}"
+        ) from None
+    return config
 
 
 def _listen(host: str, port: int) -> socket.socket:

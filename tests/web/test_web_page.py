@@ -39,6 +39,7 @@ async def test_values_follow_a_command_and_the_journal_knows_who_gave_it(
         assert hello["role"] == found["role"] == "engineer"
         await viewer.until("full")
         assert len(viewer.values) == len(found["channels"])
+        await viewer.until_value(found["channels"].index("stat:link"), True)
         idle = found["channels"].index("step:Feed.Idle")
         await viewer.until_value(idle, True)
         elapsed = found["channels"].index("elapsed:Feed.Idle")
