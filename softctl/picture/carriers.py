@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from softctl.picture.boxes import SMALL, Box, spread, text_width
-from softctl.picture.layers import Point
-from softctl.picture.signals import Signals
+from softctl.picture.layers import straightened
+from softctl.picture.signals import Signals, figure
 from softctl.picture.sketch import LABEL_H, Bubble, Item, Sketch, bubble
 from softctl.picture.symbols import SIZE, driver, label_width, machine_item, named, named_beside
 from softctl.picture.vessels import Fitted, Nozzle, on_the_sides
@@ -19,13 +20,14 @@ _LEAST_W, _MOST_W = 130.0, 340.0
 _GAP = 10.0
 _STEM = 8.0
 _LANE = 16.0
+_STEP = 4.0
 
 
 def carrier_sketch(
     signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]
 ) -> Sketch:
     """The cell of any carrier; nozzles of tools are named by the tool."""
-    if "length" in piece.figures:
+    if piece.block.outputs.get("room") and figure(piece, "length"):
         return _Belt(signals, piece, fitted, nozzles).sketch
     return _station(signals, piece, fitted, nozzles)
 
@@ -38,7 +40,7 @@ class _Belt:
     ) -> None:
         self.signals, self.piece, self.nozzles = signals, piece, nozzles
         self.sketch = Sketch(piece.name)
-        self.length_m = piece.figures["length"]
+        self.length_m = figure(piece, "length") or 1.0
         self.bubbles = sorted(
             (bubble(signals, one) for one in fitted.instruments), key=lambda one: _place(one.piece)
         )
@@ -54,7 +56,7 @@ class _Belt:
             drive_w + sum(below) + _GAP * (len(below) + 1),
         )
         self.sketch.w = round(width)
-        top = Bubble.high_h + _STEM if tags else 0.0
+        top = Bubble.high_h + _STEP * (len(tags) + 1) if tags else 0.0
         self.belt = Box(0.0, top + _PARTS_H, self.sketch.w, _BELT_H)
         self._draw(below, drive_w)
 
@@ -102,23 +104,22 @@ class _Belt:
 
     def _eyes(self) -> None:
         wanted = [self._x(one.piece) for one in self.bubbles]
-        gaps = [
-            (a.high_w + b.high_w) / 2 + _GAP
-            for a, b in zip(self.bubbles, self.bubbles[1:], strict=False)
-        ]
+        gaps = [(a.high_w + b.high_w) / 2 + _GAP for a, b in pairwise(self.bubbles)]
         middles = spread(wanted, gaps)
         if middles:
             low, high = self.bubbles[0].high_w / 2, self.sketch.w - self.bubbles[-1].high_w / 2
             slip = max(low - middles[0], 0.0) or min(high - middles[-1], 0.0)
             middles = [middle + slip for middle in middles]
-        for one, middle in zip(self.bubbles, middles, strict=True):
-            x, y = self._x(one.piece), Bubble.high_h
-            path: list[Point] = [(middle, y), (middle, y + 3), (x, y + 5), (x, self.belt.y)]
-            self.sketch.add("instruments", one.above(middle, 0.0, path))
+        last = len(middles) - 1
+        for place, (one, middle, x) in enumerate(zip(self.bubbles, middles, wanted, strict=True)):
+            # Taps that lead to the left are lower the further right they are, so none cross.
+            level = Bubble.high_h + _STEP * (1 + (place if x < middle else last - place))
+            path = [(middle, Bubble.high_h), (middle, level), (x, level), (x, self.belt.y)]
+            self.sketch.add("instruments", one.above(middle, 0.0, straightened(path)))
 
 
 def _place(piece: Piece) -> float:
-    return piece.figures.get("position", 0.0)
+    return figure(piece, "position") or 0.0
 
 
 def _station(signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]) -> Sketch:

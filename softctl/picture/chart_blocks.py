@@ -13,14 +13,16 @@ from dataclasses import dataclass, field
 
 from softctl.logic import ActionBlock, Step, Transition
 from softctl.logic.terms import Joined, Term, split_condition
-from softctl.picture.boxes import LINE, SMALL, Box, shortened, text_width
+from softctl.picture.boxes import LINE, SMALL, Box, around, shortened, text_width
 from softctl.picture.chart_net import Node
 from softctl.picture.layers import Point
-from softctl.picture.sketch import Item, moved
+from softctl.picture.sketch import Item, boxes_of, moved
 
 STEP_H = 40.0
 ROW_H = 20.0
 LINK = 14.0
+COLUMN_GAP = 22.0
+_FAR = 1e6
 _STEP_LEAST_W = 92.0
 _BAR = 13.0
 _TERM_GAP = 22.0
@@ -51,6 +53,17 @@ class Block:
         self.exits += [((px + x, py + y), a, b) for (px, py), a, b in other.exits]
         self.w, self.h = max(self.w, x + other.w), max(self.h, y + other.h)
 
+    def obstacles(self) -> list[Box]:
+        """What nothing else may touch: boxes, links, and the ways of the exits down to the end."""
+        found: list[Box] = []
+        for kind, item in self.items:
+            found += [_around(item["path"])] if kind == "links" else boxes_of(item)
+        return found + [Box(x, y, 0.0, _FAR) for (x, y), _, _ in self.exits]
+
+    def moved(self, x: float, y: float) -> list[Box]:
+        """Its obstacles where it is put."""
+        return [box.moved(x, y) for box in self.obstacles()]
+
     def link(
         self, *points: Point, double: bool = False, arrow: bool = False, of: Node = ""
     ) -> None:
@@ -60,9 +73,29 @@ class Block:
         self.items.append(("links", item))
 
 
+def _around(path: Sequence[Sequence[float]]) -> Box:
+    return around([Box(x, y, 0.0, 0.0) for x, y in path])
+
+
+def beside(placed: Sequence[Box], block: Block, least: float, y: float) -> float:
+    """The leftmost place for a block's corner, from `least` on, where it touches nothing."""
+    own = block.obstacles()
+    x = least
+    while True:
+        pushes = [
+            other.right + COLUMN_GAP - (box.x + x)
+            for box in own
+            for other in placed
+            if box.moved(x, y).overlaps(other, COLUMN_GAP)
+        ]
+        if not pushes:
+            return x
+        x += max(max(pushes), 1.0)
+
+
 def step_block(step: Step, program: str) -> Block:
     """A step with its actions on the right; its link comes in at the top of the box."""
-    width = max(_STEP_LEAST_W, text_width(step.name) + 26.0)
+    width = max(_STEP_LEAST_W, text_width(step.name) + 36.0)
     rows = [_action(action, number) for number, action in enumerate(step.actions)]
     high = max(STEP_H, len(rows) * ROW_H)
     inner = max((row["w"] for row in rows), default=0.0)
@@ -120,7 +153,7 @@ def transition_block(transition: Transition, index: int, program: str, rank: int
             found["channel"] = f"term:{program}.{index}.{place}"
         terms.append(found)
     wide = max(one["w"] for one in terms)
-    high = max(len(terms) * LINE, 2 * LINE) + 4.0
+    high = max(len(terms) * LINE, 2 * LINE) + 9.0
     block = Block(left + room + wide, high, left)
     bar = LINE / 2
     item: Item = {

@@ -30,11 +30,13 @@ _ROOT = -1
 class Plan:
     """What to draw: `roots` begin sequences, `cut` are links that are not drawn.
 
-    `below` are the nodes in line under a node, `meeting` the node where ways that begin at
-    a node meet again, `apart` the transitions that are drawn by themselves.
+    `order` has every node after those that lead to it. `below` are the nodes in line under
+    a node, `meeting` the node where ways that begin at a node meet again, `apart` the
+    transitions that are drawn by themselves.
     """
 
     roots: list[str] = field(default_factory=list)
+    order: list[Node] = field(default_factory=list)
     cut: set[tuple[Node, Node]] = field(default_factory=set)
     below: dict[Node, list[Node]] = field(default_factory=dict)
     meeting: dict[Node, Node] = field(default_factory=dict)
@@ -106,7 +108,7 @@ class _Net:
                 meeting[above[node]] = node
         links = {(node, other) for node in order for other in after[node]}
         below = {node: [one for one in after[node] if one in below[node]] for node in order}
-        self.made = Plan(list(self.heads), self._all_links() - links, below, meeting)
+        self.made = Plan(list(self.heads), order, self._all_links() - links, below, meeting)
         self.made.apart = sorted(self.apart)
         return True
 

@@ -16,6 +16,7 @@ from itertools import pairwise, permutations
 from softctl.picture.boxes import spread
 
 _ROW_GAP = 26.0
+_SMALL_GAP = 14.0
 _TRACK = 14.0
 _MARGIN = 12.0
 _SLOT = 14.0
@@ -28,13 +29,17 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A box in a column; `ports` are heights below its top, of lines on either side."""
+    """A box in a column; `ports` are heights below its top, of lines on either side.
+
+    `lean` is the side, left or right, on which its lines are rather straight than elsewhere.
+    """
 
     name: str
     column: int
     w: float
     h: float
     ports: Mapping[str, float]
+    lean: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +155,8 @@ class _Layout:
             forward = sweep % 2 == 0
             for column in self.columns if forward else reversed(self.columns):
                 self._settle(column, forward)
+        for column in self.columns:
+            self._straighten(column)
         least = min(self.tops.values())
         self.tops = {name: top - least for name, top in self.tops.items()}
 
@@ -163,12 +170,40 @@ class _Layout:
                 for own, other, port in near
             ]
             wanted.append(sum(found) / len(found) if found else self.tops[name])
-        gaps = [
-            self.cells[a].h + (_SLOT / 2 if "@" in a and "@" in b else _ROW_GAP)
-            for a, b in pairwise(column)
-        ]
+        gaps = [gap for _, gap in self._gaps(column)]
         for name, top in zip(column, spread(wanted, gaps), strict=True):
             self.tops[name] = round(top)
+
+    def _gaps(self, column: list[str]) -> list[tuple[str, float]]:
+        """Each but the first, with how far its top has to be below the one above."""
+        return [(b, self.cells[a].h + self._gap(a, b)) for a, b in pairwise(column)]
+
+    def _gap(self, upper: str, lower: str) -> float:
+        """Between two cells of a column: less where small ones are to be in line with others."""
+        if "@" in upper and "@" in lower:
+            return _SLOT / 2
+        return _SMALL_GAP if self.cells[upper].lean and self.cells[lower].lean else _ROW_GAP
+
+    def _straighten(self, column: list[str]) -> None:
+        """Bring what leans into line with its neighbour, and slots with what is before them.
+
+        Where two cannot both be in line, the upper one is.
+        """
+        least = -float("inf")
+        below = dict(self._gaps(column))
+        for number, name in enumerate(column):
+            if number:
+                least = self.tops[column[number - 1]] + below[name]
+            self.tops[name] = max(self._in_line(name), least)
+
+    def _in_line(self, name: str) -> float:
+        cell = self.cells[name]
+        lean = "left" if "@" in name else cell.lean
+        near = {"left": self.before, "right": self.after}.get(lean, {}).get(name, [])
+        if not near:
+            return self.tops[name]
+        own, other, port = near[0]
+        return self.tops[other] + self.cells[other].ports[port] - cell.ports[own]
 
     # Lines
 

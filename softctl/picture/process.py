@@ -16,7 +16,7 @@ from softctl.picture.carriers import carrier_sketch, loose_sketch
 from softctl.picture.flow_graph import Edge, FlowGraph, flow_graph, ranks
 from softctl.picture.layers import Arrangement, Cell, Link, Point, arrange, straightened
 from softctl.picture.runs import IN, OUT, run_sketch
-from softctl.picture.signals import Signals
+from softctl.picture.signals import Signals, contents
 from softctl.picture.sketch import Item, Sketch, bubble, moved
 from softctl.picture.vessels import Fitted, Nozzle, vessel_sketch
 from softctl.plant.wiring import Wiring
@@ -39,7 +39,12 @@ def process_picture(machine: Machine, wiring: Wiring, *, has_plant: bool = True)
         picture.below(_Group(graph, signals, names))
     for piece in graph.loose:
         picture.beside(loose_sketch(signals, piece, piece.block.role != "instrument"))
-    return picture.finished(machine)
+    most = [contents(piece) for piece in wiring.pieces.values()]
+    species = [
+        {"name": name, "most": max((one.get(number, 0.0) for one in most), default=0.0)}
+        for number, name in enumerate(machine.species, 1)
+    ]
+    return picture.finished(species)
 
 
 class _Picture:
@@ -70,12 +75,12 @@ class _Picture:
         self.row = (x + sketch.w + _GROUP_GAP, top, height)
         self.w, self.bottom = max(self.w, x + sketch.w), max(self.bottom, top + height)
 
-    def finished(self, machine: Machine) -> dict[str, Any]:
+    def finished(self, species: list[Item]) -> dict[str, Any]:
         """The whole as data."""
         return {
             "width": tidy(self.w + 2 * _EDGE),
             "height": tidy(self.bottom + 2 * _EDGE),
-            "species": list(machine.species),
+            "species": species,
             **self.lists,
         }
 
@@ -156,7 +161,7 @@ class _Group:
 
     def _arrange(self) -> Arrangement:
         cells = [
-            Cell(name, self.columns[name], sketch.w, sketch.h, sketch.ports())
+            Cell(name, self.columns[name], sketch.w, sketch.h, sketch.ports(), self._lean(name))
             for name, sketch in self.sketches.items()
         ]
         links = [
@@ -165,6 +170,15 @@ class _Group:
             for number, (a, b) in enumerate(way.ends)
         ]
         return arrange(cells, links)
+
+    def _lean(self, name: str) -> str:
+        """On which side a cell is to be in line: a line with its upstream, a sink with its feed."""
+        run = next((edge for edge in self.edges if edge.run and edge.name == name), None)
+        if run:
+            return "right" if self._is_back(run) else "left"
+        ends = [edge for edge in self.edges if name in (edge.start, edge.end)]
+        is_sink = len(ends) == 1 and self.ranks[name] == max(self.ranks[e.start] for e in ends) + 1
+        return "left" if is_sink else ""
 
     def _upright(
         self, a: tuple[str, str], b: tuple[str, str]

@@ -7,13 +7,16 @@ lies on anything else.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import Any
 
 from softctl.logic import Application, Chart
 from softctl.picture.boxes import Box, tidy
 from softctl.picture.chart_blocks import (
+    COLUMN_GAP,
     LINK,
     Block,
+    beside,
     jump_block,
     origin_block,
     step_block,
@@ -22,7 +25,6 @@ from softctl.picture.chart_blocks import (
 from softctl.picture.chart_net import Node, Plan, plan, ranked
 from softctl.picture.sketch import Item, boxes_of, moved
 
-_COLUMN_GAP = 26.0
 _SEQUENCE_GAP = 44.0
 _EDGE = 16.0
 _LISTS = ("steps", "transitions", "links", "jumps", "notes")
@@ -50,6 +52,7 @@ class _Drawing:
     def __init__(self, chart: Chart, made: Plan) -> None:
         self.chart, self.plan = chart, made
         self.steps = {step.name: step for step in chart.steps}
+        self.made: dict[Node, Block] = {}
         self.crossing: set[tuple[Node, Node]] = set()
         self.leaving: dict[str, list[int]] = {name: [] for name in self.steps}
         for number in ranked(chart.transitions):
@@ -57,12 +60,17 @@ class _Drawing:
                 self.leaving[name].append(number)
 
     def sequences(self) -> list[Block]:
-        """Every sequence from its root down, then what stands apart."""
+        """Every sequence from its root down, then what stands apart.
+
+        Blocks are made from the last one up, so that long charts need no deep recursion.
+        """
+        for node in reversed(self.plan.order):
+            self.made[node] = self._below(node)
         blocks = [self._sequence(name) for name in self.plan.roots]
         return blocks + [self._apart(number) for number in self.plan.apart]
 
     def _sequence(self, root: str) -> Block:
-        block = self._below(root)
+        block = self.made[root]
         cut = [a for a, b in self.plan.cut if b == root and isinstance(a, int)]
         apart = [i for i in self.plan.apart if root in self.chart.transitions[i].targets]
         sources = [
@@ -96,18 +104,19 @@ class _Drawing:
         block.put(own, axis - own.axis, 0.0)
         foot = own.h
         is_double = isinstance(node, int)
-        axes, x = [], axis - branches[0].axis
-        for branch in branches:
-            axes.append(x + branch.axis)
-            x += branch.w + _COLUMN_GAP
         top = foot if len(branches) == 1 else foot + 2 * LINK
-        if len(branches) > 1:
-            self._spread(block, axes, foot, is_double)
-        elif not is_double:
+        if len(branches) == 1 and not is_double:
             top = foot + LINK
             block.link((axis, foot), (axis, top))
-        for branch, place in zip(branches, axes, strict=True):
-            block.put(branch, place - branch.axis, top)
+        axes, placed = [axis], branches[0].moved(axis - branches[0].axis, top)
+        block.put(branches[0], axis - branches[0].axis, top)
+        for branch in branches[1:]:
+            x = beside(placed, branch, axes[-1] + COLUMN_GAP - branch.axis, top)
+            axes.append(x + branch.axis)
+            placed += branch.moved(x, top)
+            block.put(branch, x, top)
+        if len(branches) > 1:
+            self._spread(block, axes, foot, is_double)
         return block
 
     def _spread(self, block: Block, axes: Sequence[float], foot: float, is_double: bool) -> None:
@@ -123,35 +132,48 @@ class _Drawing:
         if isinstance(node, str):
             return step_block(self.steps[node], self.chart.program)
         transition = self.chart.transitions[node]
-        alternatives = self.leaving[transition.sources[0]]
-        rank = alternatives.index(node) + 1 if len(alternatives) > 1 else None
-        return transition_block(transition, node, self.chart.program, rank)
+        return transition_block(transition, node, self.chart.program, self._number(node))
+
+    def _number(self, index: int) -> int | None:
+        """The priority among alternatives: as given if all have one, else the place in order."""
+        transitions = self.chart.transitions
+        sources = set(transitions[index].sources)
+        rivals = [i for i in ranked(transitions) if sources & set(transitions[i].sources)]
+        if len(rivals) == 1:
+            return None
+        if all(transitions[i].priority is not None for i in rivals):
+            return transitions[index].priority
+        return rivals.index(index) + 1
 
     def _branches(self, node: Node) -> list[Block]:
-        """What hangs under a node: goes on first, then links to a meeting, then jumps."""
+        """What hangs under a node: first what goes on, so that this is a straight line down."""
         if isinstance(node, str):
             targets: Sequence[Node] = [i for i in self.leaving[node] if i not in self.plan.apart]
         else:
             targets = self.chart.transitions[node].targets
-        below = self.plan.below[node]
-        going_on = [self._below(one) for one in targets if one in below]
-        cut = [one for one in targets if (node, one) in self.plan.cut]
-        meeting = [one for one in targets if one not in below and one not in cut]
-        ends = [self._exit(node, one) for one in meeting]
-        jumps = [self._jump(node, one) for one in cut]
-        return [*going_on, *ends, *jumps]
+        return [self._branch(node, one) for one in sorted(targets, key=partial(self._ending, node))]
 
-    def _exit(self, node: Node, target: Node) -> Block:
-        return Block(1.0, 0.0, 0.5, exits=[((0.5, 0.0), node, target)])
+    def _ending(self, node: Node, other: Node) -> int:
+        """0 for a way that goes on, 1 for one that only meets others, 2 for one that is cut."""
+        if (node, other) in self.plan.cut:
+            return 2
+        if other not in self.plan.below[node]:
+            return 1
+        if isinstance(other, str):
+            return 0
+        return min(self._ending(other, one) for one in self.chart.transitions[other].targets)
 
-    def _jump(self, node: Node, target: Node) -> Block:
-        assert isinstance(node, int)
-        assert isinstance(target, str)
-        return jump_block(target, node)
+    def _branch(self, node: Node, other: Node) -> Block:
+        if (node, other) in self.plan.cut:
+            assert isinstance(node, int)
+            return jump_block(str(other), node)
+        if other in self.plan.below[node]:
+            return self.made[other]
+        return Block(1.0, 0.0, 0.5, exits=[((0.5, 0.0), node, other)])
 
     def _met(self, block: Block, meeting: Node) -> Block:
         """Let the ways to a meeting join below a block, and go on from there."""
-        lower = self._below(meeting)
+        lower = self.made[meeting]
         ends = [(point, a) for point, a, b in block.exits if b == meeting]
         others = [one for one in block.exits if one[2] != meeting]
         is_double = isinstance(meeting, int)
@@ -171,7 +193,7 @@ class _Drawing:
         made.put(lower, axis - lower.axis, line + LINK)
         right = max(axis - lower.axis + lower.w, high)
         for (x, y), a, b in others:
-            if x + shift < right + _COLUMN_GAP / 2:
+            if x + shift < right + COLUMN_GAP / 2:
                 self.crossing.add((a, b))
             made.exits.append(((x + shift, y), a, b))
         return made
@@ -179,7 +201,7 @@ class _Drawing:
     def _apart(self, number: int) -> Block:
         """A transition whose links are all cut: names above, names below."""
         transition = self.chart.transitions[number]
-        own = transition_block(transition, number, self.chart.program, None)
+        own = self._own(number)
         names = [_name_block(name) for name in transition.sources]
         below = [jump_block(name, number) for name in transition.targets]
         upper = self._row(names, "down", len(names) > 1)
@@ -195,7 +217,7 @@ class _Drawing:
         for one in blocks:
             row.put(one, x, top + (high - one.h if side == "down" else 0.0))
             axes.append(x + one.axis)
-            x += one.w + _COLUMN_GAP
+            x += one.w + COLUMN_GAP
         row.axis = (axes[0] + axes[-1]) / 2
         if is_double:
             line = high + 6.0 if side == "down" else 6.0

@@ -43,3 +43,18 @@ class Signals:
     def points(self, piece: Piece) -> list[str]:
         """The names of all points that are wired to a piece."""
         return self._by_piece.get(piece.name.lower(), [])
+
+
+def figure(piece: Piece, key: str) -> float | None:
+    """What the machine file gives for a key, in SI; None where it gives no number."""
+    ports = (port for port in piece.block.inputs.values() if port.key == key)
+    return next((piece.figures[p.name] for p in ports if p.name in piece.figures), None)
+
+
+def contents(piece: Piece) -> dict[int, float]:
+    """What the machine file says that it contains: kg/m3 by the number of the species."""
+    return {
+        port.species: piece.figures[port.name]
+        for port in piece.block.inputs.values()
+        if port.key == "contains" and port.name in piece.figures
+    }

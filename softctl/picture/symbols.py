@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from softctl.picture.boxes import SMALL, Box, around, text_width
-from softctl.picture.signals import Signals
+from softctl.picture.signals import Signals, figure
 from softctl.picture.sketch import LABEL_H, Item, Sketch
 from softctl.plant.wiring import Piece
 
@@ -44,6 +44,7 @@ LOOKS = {
     "gripper": Look("gripper", ("closed", "close"), (), ("closed", "open")),
 }
 _ANY = Look("machine", ("running", "run", "opened", "open"))
+_STROKE = 0.2  # m, what a cylinder has that is given none (plant/cylinder.st)
 _ALERTS = ("tripped",)
 
 
@@ -90,7 +91,7 @@ def machine_item(signals: Signals, piece: Piece, box: Box, mirrored: bool = Fals
 
 def _travel(piece: Piece) -> float:
     """What the whole way of its position is: a cylinder's stroke in m, else 1."""
-    return piece.figures.get("stroke", 0.5) if piece.block.name.lower() == "cylinder" else 1.0
+    return figure(piece, "stroke") or _STROKE if piece.block.name.lower() == "cylinder" else 1.0
 
 
 def state_width(item: Item) -> float:

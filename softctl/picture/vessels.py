@@ -12,7 +12,7 @@ from typing import Any
 
 from softctl.picture.boxes import SMALL, Box, spread, text_width
 from softctl.picture.layers import Point
-from softctl.picture.signals import Signals
+from softctl.picture.signals import Signals, contents, figure
 from softctl.picture.sketch import BUBBLE, LABEL_H, Bubble, Item, Sketch, bubble
 from softctl.picture.symbols import SIZE, label_width, machine_item, named_beside
 from softctl.plant.wiring import Piece
@@ -24,6 +24,8 @@ _TAP = 22.0
 _BUBBLE_GAP = 8.0
 _RIGHT_ROWS = 5
 _MOTOR_ROW = 44.0
+_OUTLET = 22.0
+_DISHED = 0.19  # how deep a dished end is, as a share of the diameter
 _PLACES = {  # where an instrument sits on the wall when nothing says so, as a share of the height
     "level_transmitter": 0.55,
     "pressure_transmitter": 0.8,
@@ -86,6 +88,7 @@ class _Body:
         self.inlets = [one for one in nozzles if one.is_inlet]
         self.outlets = [one for one in nozzles if not one.is_inlet]
         self.shape = _shape(piece)
+        self.level = _level(signals, piece, self.shape, bubbles)
         self.texts = self._texts()
         self.body = self._body()
         self._build()
@@ -94,7 +97,7 @@ class _Body:
         w, h = _size(self.piece, self.shape)
         stack = max(len(self.right), len(self.left)) * (BUBBLE + _BUBBLE_GAP)
         beside = len(self.beside) * (SIZE + 2 * _BUBBLE_GAP)
-        h = max(h, stack + 8.0, beside + 30.0)
+        h = max(h, stack + 8.0 + _OUTLET, beside + 30.0)
         lefts = sum(one.is_left for one in self.inlets)
         lanes = max(lefts, len(self.inlets) - lefts)
         top = lanes * _LANE + (_MOTOR_ROW if self.stirring else 6.0)
@@ -212,7 +215,7 @@ class _Body:
     def _instruments(self, ones: Sequence[Bubble], wall: float, x: float) -> None:
         body = self.body
         taps = [body.bottom - _height(one) * body.h for one in ones]
-        low, high = body.y + BUBBLE / 2, body.bottom - BUBBLE / 2
+        low, high = body.y + BUBBLE / 2, body.bottom - BUBBLE / 2 - _OUTLET
         wanted = [min(max(tap, low), high) for tap in taps]
         gaps = [BUBBLE + _BUBBLE_GAP] * max(len(ones) - 1, 0)
         middles = spread(wanted, gaps)
@@ -235,15 +238,14 @@ class _Body:
         """The name, and what is true of the content."""
         name = self.piece.name
         texts = [_Text(name, "name", text_width(name), {})]
-        state = _state(self.signals, self.piece)
-        if state:
-            widest = " · ".join(
-                ("88.88 m",) * ("level" in state) + ("88.8 °C",) * ("temperature" in state)
-            )
-            texts.append(_Text("", "content", text_width(widest, SMALL), state))
+        temperature = _temperature(self.signals, self.piece)
+        state = {**self.level, "temperature": temperature}
+        words = ["888.88 m"] * bool(self.level["level"]) + ["88.8 °C"] * bool(temperature)
+        if words:
+            texts.append(_Text("", "content", text_width(" · ".join(words), SMALL), state))
         for one in _species(self.signals, self.piece):
             text = f"{one['name']} "
-            more = {"species": one["number"], "channel": one["channel"], "unit": "kg/m3"}
+            more = {"species": one["number"], "channel": one["channel"], "fixed": one["fixed"]}
             texts.append(_Text(text, "share", text_width(f"88 {text} 888.8 kg/m³", SMALL), more))
         return texts
 
@@ -256,33 +258,29 @@ class _Body:
             "shape": self.shape,
             "bottom": _end_depth(piece, "bottom", self.body),
             "top": _end_depth(piece, "top", self.body),
-            **_level(signals, piece, self.shape),
+            **self.level,
             "colour": None,
-            "temperature": signals.of(piece, "temperature") if _has_heat(piece) else None,
+            "temperature": _temperature(signals, piece),
             "species": _species(signals, piece),
             "points": signals.points(piece),
-            "ground": piece.figures.get("elevation", 0.0) < -0.5,
+            "ground": (figure(piece, "elevation") or 0.0) < -0.5,
         }
 
 
 def _shape(piece: Piece) -> str:
-    figures = piece.figures
     if piece.block.name.lower() == "supply":
         return "supply"
-    if "width" in figures:
+    if figure(piece, "width"):
         return "sump"
-    if "length" in figures and "diameter" in figures:
-        return "lying"
-    return "upright"
+    return "lying" if figure(piece, "length") and figure(piece, "diameter") else "upright"
 
 
 def _size(piece: Piece, shape: str) -> tuple[float, float]:
     """Of the body, with the vessel's own proportions as far as they can be drawn."""
-    figures = piece.figures
     if shape == "supply":
         return 84.0, 74.0
-    across = figures.get("length") if shape in ("lying", "sump") else figures.get("diameter")
-    high = figures.get("diameter") if shape == "lying" else figures.get("height")
+    across = figure(piece, "length" if shape in ("lying", "sump") else "diameter")
+    high = figure(piece, "diameter" if shape == "lying" else "height")
     ratio = min(max((high or 1.3) / (across or 1.0), 0.42), 2.0)
     width = (_AREA / ratio) ** 0.5
     return round(max(width, _LEAST_W)), round(width * ratio)
@@ -293,56 +291,56 @@ def _end_depth(piece: Piece, end: str, body: Box) -> dict[str, Any]:
     words = ("flat", "cone", "ellipsoid", "dished")
     number = piece.constants.get(end, "0")
     form = words[int(number)] if number.isdigit() and int(number) < len(words) else "flat"
-    height = piece.figures.get("height", 1.0)
-    depth = piece.figures.get(f"{end}_depth", 0.19 * piece.figures.get("diameter", 1.0))
+    height = figure(piece, "height") or 1.0
+    depth = figure(piece, f"{end}_depth") or _DISHED * (figure(piece, "diameter") or 1.0)
     share = 0.0 if form == "flat" else min(depth / height, 0.45)
     return {"form": form, "depth": round(share * body.h, 1)}
 
 
-def _level(signals: Signals, piece: Piece, shape: str) -> dict[str, Any]:
+def _level(signals: Signals, piece: Piece, shape: str, bubbles: Sequence[Bubble]) -> dict[str, Any]:
     """The channel of the level and what a full vessel has, both in one unit."""
-    figures = piece.figures
     if shape == "supply":
-        volume = figures.get("volume")
+        volume = figure(piece, "volume")
         channel = signals.of(piece, "available") if volume else None
         return {"level": channel, "full": volume, "level_unit": "m3"}
-    full = figures.get("diameter" if shape == "lying" else "height")
-    return {"level": signals.of(piece, "level"), "full": full, "level_unit": "m"}
+    full = figure(piece, "diameter" if shape == "lying" else "height")
+    channel = signals.of(piece, "level")
+    meters = [one.piece for one in bubbles if one.piece.block.name == "level_transmitter"]
+    point = signals.point(meters[0], "signal") if meters and channel is None else None
+    if point is None:
+        return {"level": channel, "full": full, "level_unit": "m"}
+    full = ((full or 1.0) - point.si_offset) / point.si_scale
+    return {"level": f"point:{point.name}", "full": full, "level_unit": point.unit}
 
 
-def _has_heat(piece: Piece) -> bool:
-    return "temperature" in piece.block.outputs
+def _temperature(signals: Signals, piece: Piece) -> str | None:
+    has_heat = "temperature" in piece.block.outputs
+    return signals.of(piece, "temperature") if has_heat else None
 
 
 def _species(signals: Signals, piece: Piece) -> list[Item]:
-    names = signals.machine.species
-    found = [(name, signals.of(piece, f"mean_{i}")) for i, name in enumerate(names, 1)]
-    return [
-        {"name": name, "channel": channel, "number": number}
-        for number, (name, channel) in enumerate(found)
-        if channel
-    ]
-
-
-def _state(signals: Signals, piece: Piece) -> Item:
-    """The channels of level and temperature that there are."""
-    temperature = signals.of(piece, "temperature") if _has_heat(piece) else None
-    found = {"level": signals.of(piece, "level"), "temperature": temperature}
-    return {key: channel for key, channel in found.items() if channel}
+    """What is in it of each species: a channel, or what stays as the machine file says."""
+    given, found = contents(piece), []
+    for number, name in enumerate(signals.machine.species, 1):
+        channel = signals.of(piece, f"mean_{number}")
+        if channel or number in given:
+            fixed = None if channel else given[number]
+            found.append({"name": name, "channel": channel, "fixed": fixed, "number": number - 1})
+    return found
 
 
 def _height(one: Bubble) -> float:
     """Where an instrument sits on its vessel, as a share of the height."""
-    piece = one.piece
-    host = piece.neighbours.get("in")
-    full = (host.figures.get("height") or host.figures.get("diameter")) if host else None
-    if "level" in piece.figures and full:
-        return piece.figures["level"] / full
+    piece, host = one.piece, one.piece.neighbours.get("in")
+    level = figure(piece, "level")
+    full = (figure(host, "height") or figure(host, "diameter")) if host else None
+    if level is not None and full:
+        return level / full
     return _PLACES.get(piece.block.name.lower(), 0.5)
 
 
 def _is_switch(one: Bubble) -> bool:
-    return "level" in one.piece.figures
+    return figure(one.piece, "level") is not None
 
 
 def _manifold(signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]) -> Sketch:
@@ -419,7 +417,7 @@ def _plain(signals: Signals, piece: Piece, body: Box, shape: str) -> Item:
         "level": None,
         "full": None,
         "colour": None,
-        "temperature": signals.of(piece, "temperature") if _has_heat(piece) else None,
+        "temperature": _temperature(signals, piece),
         "species": _species(signals, piece),
         "points": signals.points(piece),
     }
