@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from statistics import median
 
 from softctl.audit.observe import ClientLog, RefusedEvent, WriteEvent
 from softctl.audit.refresh import Rhythm
@@ -31,13 +30,14 @@ def _too_fast(scene: Scene) -> Iterator[Finding]:
     """Polls that come faster than the values change."""
     change_ns = scene.map.change_ns
     for stream in scene.log.reads.values():
-        if len(stream.intervals) >= MANY and median(stream.intervals) < 0.9 * change_ns:
-            pace = median(stream.intervals) / 1e6
+        pace_ns = stream.median_ns
+        if stream.count > MANY and pace_ns < 0.9 * change_ns:
             yield scene.finding(
                 "faster than the scan",
                 Severity.ADVICE,
                 span_text(stream.span),
-                f"reads every {pace:.1f} ms what changes every {change_ns / 1e6:g} ms at most",
+                f"reads every {pace_ns / 1e6:.1f} ms what changes every {change_ns / 1e6:g} ms "
+                "at most",
                 "poll no faster than the scan",
                 stream.first_ns,
                 stream.frame,
@@ -109,7 +109,7 @@ def _tiny_reads(scene: Scene) -> Iterator[Finding]:
 
 def _transactions(scene: Scene) -> Iterator[Finding]:
     """Each request has a number of its own among those that may be open (MTG 4.2)."""
-    numbers = list(scene.log.transactions)
+    numbers = scene.log.transactions
     again = sum(
         number in numbers[max(0, at - MAX_OUTSTANDING) : at] for at, number in enumerate(numbers)
     )
@@ -132,16 +132,17 @@ def _transactions(scene: Scene) -> Iterator[Finding]:
 
 def _outstanding(scene: Scene) -> Iterator[Finding]:
     """More requests in one go than a client may have open."""
-    if scene.log.deepest > MAX_OUTSTANDING:
+    most = scene.log.most_at_once
+    if most > MAX_OUTSTANDING:
         yield scene.finding(
             "too many outstanding",
             Severity.WARNING,
             "pipelining",
-            f"sends {scene.log.deepest} requests before it has an answer",
+            f"sends {most} requests before it has an answer",
             f"keep at most {MAX_OUTSTANDING} open (Modbus Messaging on TCP/IP V1.0b)",
             scene.log.opened_ns,
             _some_frame(scene.log),
-            scene.log.deepest,
+            most,
         )
 
 

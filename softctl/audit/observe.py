@@ -1,7 +1,7 @@
 """What clients do, noted while they do it: cheap for what repeats, whole for what does not.
 
 Nearly all that an HMI sends are the same reads again and again. Each is noted by the ten
-bytes behind its transaction id, with the intervals at which it comes; everything else (what
+bytes behind its transaction id, with the times at which it comes; everything else (what
 it writes, what is refused) is kept with the frame as evidence, up to a limit.
 """
 
@@ -10,10 +10,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from itertools import accumulate
+from itertools import pairwise
+from statistics import median
 
 from softctl.modbus.clients import Client
 from softctl.modbus.codes import ERROR_BIT
+from softctl.modbus.functions import decode_request
+from softctl.modbus.polls import POLL_BYTES
 from softctl.modbus.requests import (
     MaskWriteRequest,
     ReadRequest,
@@ -25,11 +28,10 @@ from softctl.modbus.requests import (
 from softctl.values.tables import Table
 
 KEPT_INTERVALS = 4_096
-KEPT_TRANSACTIONS = 64
+KEPT_FRAMES = 64
 KEPT_EVENTS = 2_000
 KEPT_STREAMS = 5_000
 _FUNCTION_BYTE = 7
-_POLL_END = 12
 
 Span = tuple[Table, int, int]
 
@@ -43,28 +45,35 @@ def never_still(_: Client, __: int) -> int:
 
 
 class ReadStream:
-    """One read that a client repeats: what it covers, how often and at which intervals."""
+    """One read that a client repeats: what it covers, how often and when.
 
-    __slots__ = ("count", "first_ns", "frame", "function", "intervals", "last_ns", "span")
+    `times` are the last ones, as many as are kept.
+    """
+
+    __slots__ = ("count", "first_ns", "frame", "function", "span", "times")
 
     def __init__(self, span: Span, frame: bytes, now_ns: int, kept: int) -> None:
         self.function = frame[_FUNCTION_BYTE]
         self.span = span
         self.frame = frame
         self.count = 1
-        self.first_ns = self.last_ns = now_ns
-        self.intervals: deque[int] = deque(maxlen=kept)
+        self.first_ns = now_ns
+        self.times = deque((now_ns,), maxlen=kept + 1)
 
     def note(self, now_ns: int) -> None:
         """It came again."""
         self.count += 1
-        self.intervals.append(now_ns - self.last_ns)
-        self.last_ns = now_ns
+        self.times.append(now_ns)
 
-    def times(self) -> list[int]:
-        """When it came, as far back as its intervals are kept, in order."""
-        steps = list(accumulate(reversed(self.intervals), initial=0))
-        return [self.last_ns - step for step in reversed(steps)]
+    @property
+    def is_cut(self) -> bool:
+        """Whether its early times are gone."""
+        return self.count > len(self.times)
+
+    @property
+    def median_ns(self) -> float:
+        """The median of its intervals, 0 if it came once."""
+        return median([b - a for a, b in pairwise(self.times)]) if self.count > 1 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +111,8 @@ class RefusedEvent:
 class ClientLog:
     """Everything about one connection.
 
-    `transactions` are the last ones' numbers, `others` the requests that are in none of
-    `reads`.
+    `last` are its last frames, `others` the requests that are in none of `reads`. `burst` is
+    how many came at the last instant, `deepest` the most at any before.
     """
 
     name: str
@@ -117,7 +126,7 @@ class ClientLog:
     writes: list[WriteEvent] = field(default_factory=list)
     refused: dict[bytes, RefusedEvent] = field(default_factory=dict)
     dropped: int = 0
-    transactions: deque[bytes] = field(default_factory=lambda: deque(maxlen=KEPT_TRANSACTIONS))
+    last: deque[bytes] = field(default_factory=lambda: deque(maxlen=KEPT_FRAMES))
     burst: int = 0
 
     @property
@@ -125,11 +134,15 @@ class ClientLog:
         """All that it asked."""
         return self.others + sum(stream.count for stream in self.reads.values())
 
-    def note_burst(self) -> None:
-        """One more frame at the same instant."""
-        self.burst += 1
-        if self.burst > self.deepest:
-            self.deepest = self.burst
+    @property
+    def most_at_once(self) -> int:
+        """The most requests that came at one instant."""
+        return max(self.deepest, self.burst)
+
+    @property
+    def transactions(self) -> list[bytes]:
+        """The numbers of the last requests."""
+        return [frame[:2] for frame in self.last]
 
     def frames(self) -> Iterator[bytes]:
         """A frame of each thing that it did."""
@@ -170,17 +183,37 @@ class Auditor:
         log = self.logs.get(client) or self._log(client)
         now_ns = client.last_used_ns
         if now_ns == log.last_ns:
-            log.note_burst()
+            log.burst += 1
         else:
+            if log.burst > log.deepest:
+                log.deepest = log.burst
             log.burst, log.last_ns = 1, now_ns
-        log.transactions.append(frame[:2])
+        log.last.append(frame)
         stream = log.reads.get(frame[2:])
         if stream is None or reply is None or reply[_FUNCTION_BYTE] >= ERROR_BIT:
             self._note_other(log, client, frame, request, reply)
             return
         stream.count += 1
-        stream.intervals.append(now_ns - stream.last_ns)
-        stream.last_ns = now_ns
+        stream.times.append(now_ns)
+
+    def on_polls(self, client: Client, frames: bytes) -> None:
+        """Several polls that came at once were answered (`softctl.modbus.server.PollObserver`)."""
+        log = self.logs.get(client) or self._log(client)
+        now_ns, known = client.last_used_ns, log.reads.get
+        if now_ns != log.last_ns:
+            log.deepest, log.burst, log.last_ns = log.most_at_once, 0, now_ns
+        log.burst += len(frames) // POLL_BYTES
+        each = [frames[at : at + POLL_BYTES] for at in range(0, len(frames), POLL_BYTES)]
+        log.last.extend(each)
+        for frame in each:
+            stream = known(frame[2:])
+            if stream is not None:
+                stream.count += 1
+                stream.times.append(now_ns)
+            else:
+                request = decode_request(frame[_FUNCTION_BYTE:])
+                assert isinstance(request, ReadRequest)
+                self._read(log, frame, request, now_ns)
 
     def _log(self, client: Client) -> ClientLog:
         log = self.logs.get(client)
@@ -213,12 +246,12 @@ class Auditor:
         self, log: ClientLog, frame: bytes, request: ReadRequest | ReadWriteRequest, now_ns: int
     ) -> None:
         """A read that got data; what function 23 writes beside it is no part of the read."""
-        known = log.reads.get(frame[2:_POLL_END])
+        known = log.reads.get(frame[2:POLL_BYTES])
         if known is not None:
             known.note(now_ns)
         elif len(log.reads) < KEPT_STREAMS:
             span = _read_span(request)
-            log.reads[frame[2:_POLL_END]] = ReadStream(span, frame, now_ns, self._kept)
+            log.reads[frame[2:POLL_BYTES]] = ReadStream(span, frame, now_ns, self._kept)
         else:
             log.others += 1
             log.dropped += 1

@@ -67,9 +67,9 @@ class Rhythms:
 
 def _rhythm(streams: Sequence[ReadStream]) -> Rhythm | None:
     """Of several reads of the same, the time from any to the next of any counts."""
-    times = [stream.times() for stream in streams]
+    times = [stream.times for stream in streams]
     # Of a read whose early intervals are gone, nobody knows when it came then.
-    cut = [each[0] for each, stream in zip(times, streams, strict=True) if _is_cut(stream)]
+    cut = [stream.times[0] for stream in streams if stream.is_cut]
     since_ns = max(cut, default=0)
     ordered = sorted(at_ns for each in times for at_ns in each if at_ns >= since_ns)
     intervals = sorted(after - before for before, after in pairwise(ordered))
@@ -80,10 +80,6 @@ def _rhythm(streams: Sequence[ReadStream]) -> Rhythm | None:
     return Rhythm(
         tuple(streams), len(intervals), intervals[0], middle, _p99(intervals), _p99(steady)
     )
-
-
-def _is_cut(stream: ReadStream) -> bool:
-    return stream.count > len(stream.intervals) + 1
 
 
 def _p99(ordered: Sequence[int]) -> int:

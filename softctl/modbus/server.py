@@ -41,6 +41,13 @@ was lost or refused by it.
 """
 
 
+PollObserver = Callable[[Client, bytes], None]
+"""(client, request frames), when several polls that came at once were answered with data.
+
+In the place of so many calls of an `Observer`, for what has no use for each reply.
+"""
+
+
 class UnknownUnit(Enum):
     """What a unit id that no device has is answered with."""
 
@@ -88,6 +95,7 @@ class Server:
         self.pool = Pool(policy or Policy())
         self.faults = faults
         self.on_request = on_request
+        self.on_polls: PollObserver | None = None
         self._polls = Polls(MAX_SHARED_POLLS)
         self._by_unit = dict(self.devices)
         if direct is not None:
@@ -236,7 +244,9 @@ class Connection:
         client, on_request = self.client, self._server.on_request
         client.requests += len(replies)
         client.last_used_ns = now_ns
-        if on_request is not None:
+        if self._server.on_polls is not None:
+            self._server.on_polls(client, bytes(data))
+        elif on_request is not None:
             for (transaction, read), reply in zip(split_polls(data), replies, strict=True):
                 on_request(client, transaction + read, self._polls.known[read].request, reply)
         return b"".join(replies)

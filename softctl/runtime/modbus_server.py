@@ -43,7 +43,11 @@ The system's own figures are hours, so that a client without power would hold it
 
 
 class Listener(Protocol):
-    """Who is told of what clients do: an audit, a drill, a recording."""
+    """Who is told of what clients do: an audit, a drill, a recording.
+
+    One that has `on_polls` too (`softctl.modbus.server.PollObserver`) is told of several polls
+    at once through that.
+    """
 
     def opened(self, client: Client) -> None: ...
 
@@ -81,6 +85,7 @@ class ModbusServer:
         """Tell somebody of every connection and request from now on; who was told before."""
         before, self._listens = self._listens, listener
         self.server.on_request = None if listener is None else listener.on_request
+        self.server.on_polls = getattr(listener, "on_polls", None)
         return before
 
     @property

@@ -53,6 +53,7 @@ class Bench:
         self.server = Server(
             [Device(hmi.bank, 1, write_check=hmi.check_write)], on_request=self.auditor.on_request
         )
+        self.server.on_polls = self.auditor.on_polls
 
     def client(self, host: str = "192.0.2.10", port: int = 5000) -> Hmi:
         return Hmi(self, Client(f"{host}:{port}", host))

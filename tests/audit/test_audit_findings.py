@@ -336,6 +336,29 @@ def test_reading_and_writing_in_one_request_counts_as_both() -> None:
     assert bench.report().requests == 4
 
 
+def test_polls_told_together_count_as_those_told_one_by_one() -> None:
+    """The same frames, joined and single, to a server that knows them and to one that does not."""
+    counts = []
+    for is_told_together in (True, False):
+        bench = Bench()
+        if not is_told_together:
+            bench.server.on_polls = None
+        for hmi in (bench.client(), bench.client(port=5001)):
+            burst = [hmi.frame(read(4, address, 2)) for address in (0, 2, 0)]
+            for turn in range(3):
+                bench.now_ns = (turn + 1) * S
+                hmi.connection.receive(b"".join(burst), bench.now_ns)
+        counts.append(
+            [
+                (log.requests, log.most_at_once, log.transactions, list(log.reads))
+                + tuple((stream.count, list(stream.times)) for stream in log.reads.values())
+                for log in bench.auditor.logs.values()
+            ]
+        )
+    assert counts[0] == counts[1]
+    assert [one[:2] for one in counts[0]] == [(9, 3), (9, 3)]
+
+
 def test_busy_is_worth_another_try() -> None:
     """Exceptions 05 and 06 ask for patience (MAP section 7), so trying again is no fault."""
     bench = Bench()

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from audit_cost import LOADS, measure, table
+from audit_cost import LOADS, fleet_line, measure, measure_fleet, table
 from modbus_peers import compile_c
 
 pytestmark = [pytest.mark.peer, pytest.mark.network]
@@ -17,9 +17,17 @@ pytestmark = [pytest.mark.peer, pytest.mark.network]
 def test_both_servers_answer_everything(tmp_path: Path) -> None:
     """No error and no lost request under any load; the table names each load."""
     compile_c(tmp_path)
-    best = measure(tmp_path, 0.1, 1)
-    for plain, audited in best.values():
+    found = measure(tmp_path, 0.1, 1)
+    for ((plain, audited),) in found.values():
         for result in (plain, audited):
             assert result.replies > 0
             assert result.errors == 0
-    assert all(name in table(best) for name in LOADS)
+    assert all(name in table(found) for name in LOADS)
+
+
+def test_an_audit_of_many_devices_counts_every_request() -> None:
+    """Twenty devices, each polled ten times twice; a few kilobytes are kept of each."""
+    cost = measure_fleet(20, 10)
+    assert cost.requests == 20 * 10 * 2 * 2
+    assert cost.kept_bytes < 20 * 64 * 1024
+    assert "20 devices" in fleet_line(cost)
