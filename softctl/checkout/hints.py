@@ -14,6 +14,9 @@ from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, Kind
 _FACTORS = (10, 100, 1_000, 0.1, 0.01, 0.001)
 _NEAR = 0.01
 _TINY = 1e-30
+_FINE_ENOUGH = 2
+"""A display that shows a value in so few of its last digits says nothing about a reason."""
+
 _FULL_SCALES = (1_000, 4_000, 4_095, 10_000, 16_383, 32_000, 32_767, 65_535)
 """Counts that often stand for the end of a range (common practice)."""
 
@@ -124,7 +127,8 @@ def _decoded(
 
 
 def _is_like(value: float, got: int | float, digit: float) -> bool:
-    return abs(value) > digit and abs(value - got) <= max(_NEAR * abs(value), digit)
+    is_told = abs(value) > _FINE_ENOUGH * digit
+    return is_told and abs(value - got) <= max(_NEAR * abs(value), digit)
 
 
 def _other_point(point: Point, got: int | float, around: Mapping[str, Value]) -> str:

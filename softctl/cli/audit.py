@@ -2,40 +2,35 @@
 
 from __future__ import annotations
 
-import csv
-import json
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import replace
 from pathlib import Path
 
-from softctl.audit import Auditor, AuditReport, Finding, PointUse, make_report
+from softctl.audit import Auditor, AuditReport, Finding, make_report
+from softctl.audit.record import many, to_csv, to_html, to_json
 from softctl.cli import live
-from softctl.errors import SoftctlError
+from softctl.paper import Basis
 from softctl.runtime.auditing import FieldAudit
 from softctl.runtime.folder import demo_folder, read_machine
+from softctl.runtime.records import RecordFiles, now_text, record_basis
 
 _UNUSED_SHOWN = 12
 _DEVICES_SHOWN = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Records:
-    """Where the record goes besides the terminal."""
-
-    json: Path | None = None
-    csv: Path | None = None
-
-
 def run_audited(
-    options: live.Options, records: Records, run: Callable[[live.Options], None]
+    options: live.Options, files: RecordFiles, run: Callable[[live.Options], None]
 ) -> bool:
     """Run with an audit of the HMI server, then print and write the record; whether it is clean."""
-    auditor = Auditor(time.monotonic_ns)
+    files.require_writable()
+    auditor, started = Auditor(time.monotonic_ns), now_text()
     run(replace(options, listener=auditor))
-    machine = read_machine(options.folder or demo_folder())
+    folder = options.folder or demo_folder()
+    machine = read_machine(folder)
     logs = list(auditor.logs.values())
-    return tell(make_report(machine, logs, auditor.started_ns, time.monotonic_ns()), records)
+    report = make_report(machine, logs, auditor.started_ns, time.monotonic_ns())
+    return tell(report, record_basis(folder, machine, started), files)
 
 
 def run_and_note(
@@ -45,7 +40,7 @@ def run_and_note(
     if file is None:
         run(options)
     else:
-        run_audited(options, Records(file), run)
+        run_audited(options, RecordFiles(json=file), run)
 
 
 def run_field_and_note(
@@ -55,25 +50,34 @@ def run_field_and_note(
     if file is None:
         run(options)
         return
-    audit = FieldAudit(read_machine(options.folder or demo_folder()))
+    folder, started = options.folder or demo_folder(), now_text()
+    machine = read_machine(folder)
+    audit = FieldAudit(machine)
     run(replace(options, field_audit=audit))
-    tell(audit.report(), Records(file))
+    basis = record_basis(folder, machine, started)
+    tell(audit.report(), basis, RecordFiles(json=file))
 
 
-def tell(report: AuditReport, records: Records) -> bool:
+def tell(report: AuditReport, basis: Basis, files: RecordFiles) -> bool:
     """Print and write the record; whether it is clean."""
     print("\n".join(report_lines(report)))
-    _write(records, report)
+    files.write(
+        {
+            "json": lambda: to_json(report, basis),
+            "csv": lambda: to_csv(report),
+            "html": lambda: to_html(report, basis),
+        }
+    )
     return report.is_clean
 
 
 def report_lines(report: AuditReport) -> Iterator[str]:
     """The record as a person reads it in a terminal."""
     yield ""
-    of = f" on {_many(len(report.devices), 'device')}" if report.devices else ""
+    of = f" on {many(len(report.devices), 'device')}" if report.devices else ""
     yield (
         f"Audit of {report.machine}{of}: {report.seconds:.0f} s, "
-        f"{_many(len(report.clients), 'connection')}, {_many(report.requests, 'request')}"
+        f"{many(len(report.clients), 'connection')}, {many(report.requests, 'request')}"
     )
     yield (
         f"Coverage {100 * report.coverage:.0f} %: {report.covered} of {report.total} points "
@@ -110,38 +114,3 @@ def _some(names: list[str] | tuple[str, ...], shown: int) -> str:
     rest = len(names) - shown
     more = f" and {rest} more" if rest > 0 else ""
     return f"{', '.join(names[:shown])}{more}"
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
-
-
-def _write(records: Records, report: AuditReport) -> None:
-    try:
-        if records.json is not None:
-            records.json.write_text(to_json(report), encoding="utf-8")
-        if records.csv is not None:
-            _write_csv(records.csv, report)
-    except OSError as error:
-        raise SoftctlError(f"cannot write {error.filename}: {error.strerror}") from None
-
-
-def to_json(report: AuditReport) -> str:
-    """The whole record as JSON."""
-    document = asdict(report)
-    for finding in document["findings"]:
-        finding["severity"] = finding["severity"].value
-    document |= {
-        "clean": report.is_clean,
-        "coverage": report.coverage,
-        "unused": report.unused,
-    }
-    return json.dumps(document, indent=2) + "\n"
-
-
-def _write_csv(path: Path, report: AuditReport) -> None:
-    names = [one.name for one in fields(PointUse)]
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, names)
-        writer.writeheader()
-        writer.writerows(asdict(use) for use in report.uses)

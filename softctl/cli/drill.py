@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from softctl.audit.drill_plan import parse_drill_plan
-from softctl.audit.drills import DRILLS, Drill, DrillResult, Verdict, choose
+from softctl.audit.drill_record import (
+    NOT_ASKED,
+    Answer,
+    DrillRecord,
+    summary,
+    to_html,
+    to_json,
+)
+from softctl.audit.drills import DRILLS, Drill, DrillResult, choose
 from softctl.cli import live
 from softctl.errors import SoftctlError
 from softctl.runtime.drill_runner import DrillRunner, Timing
-from softctl.runtime.folder import read_text, shown_path
+from softctl.runtime.folder import demo_folder, read_machine, read_text, shown_path
+from softctl.runtime.records import RecordFiles, now_text, record_basis
 from softctl.values.names import suggest
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What a person said about one question of a drill; "not asked" without one."""
-
-    drill: str
-    question: str
-    answer: str
 
 
 def run_drills(
@@ -34,19 +33,23 @@ def run_drills(
     hmi: live.Where,
     field_port: int | None,
     ask: bool,
-    record: Path | None,
+    files: RecordFiles,
 ) -> bool:
-    """Run the drills and print the record; whether the HMI passed all of them."""
+    """Run the drills, print and write the record; whether the HMI passed all of them."""
+    files.require_writable()
+    started = now_text()
     runners: list[DrillRunner] = []
     live.run(
         replace(options, drills=(drills, timing, runners.append)), field_port=field_port, hmi=hmi
     )
     results = runners[0].results if runners else []
     answers = list(_ask(drills, results, _input if ask else _not_asked))
-    print("\n".join(_lines(results, answers)))
-    if record is not None:
-        _write(record, results, answers)
-    return bool(results) and all(result.verdict is Verdict.PASS for result in results)
+    folder = options.folder or demo_folder()
+    basis = record_basis(folder, read_machine(folder), started)
+    record = DrillRecord(basis, results, answers)
+    print("\n".join(_lines(record)))
+    files.write({"json": lambda: to_json(record), "html": lambda: to_html(record)})
+    return record.is_clean
 
 
 def choose_drills(names: Sequence[str], plan: Path | None) -> list[Drill]:
@@ -75,7 +78,7 @@ def _ask(
 
 
 def _not_asked(_: str) -> str:
-    return "not asked"
+    return NOT_ASKED
 
 
 def _input(question: str) -> str:
@@ -84,34 +87,12 @@ def _input(question: str) -> str:
     return sys.stdin.readline().strip() or "no answer"
 
 
-def _lines(results: Sequence[DrillResult], answers: Sequence[Answer]) -> Iterator[str]:
+def _lines(record: DrillRecord) -> Iterator[str]:
     yield ""
-    for result in results:
+    for result in record.results:
         yield f"{result.verdict.value.upper():5} {result.drill:10} {result.host}"
         for check in result.checks:
             yield f"      {check.verdict.value:5} {check.name:20} {check.seen}"
-        for answer in answers:
-            if answer.drill == result.drill:
-                yield f"      {answer.question} {answer.answer}"
-    passed = sum(result.verdict is Verdict.PASS for result in results)
-    yield f"{passed} of {len(results)} drills passed"
-
-
-def _write(path: Path, results: Sequence[DrillResult], answers: Sequence[Answer]) -> None:
-    document = [
-        {
-            "drill": result.drill,
-            "host": result.host,
-            "verdict": result.verdict.value,
-            "checks": [
-                {"name": check.name, "verdict": check.verdict.value, "seen": check.seen}
-                for check in result.checks
-            ],
-            "answers": {a.question: a.answer for a in answers if a.drill == result.drill},
-        }
-        for result in results
-    ]
-    try:
-        path.write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise SoftctlError(f"cannot write {path}: {error.strerror}") from None
+        for answer in record.answers_to(result.drill):
+            yield f"      {answer.question} {answer.answer}"
+    yield summary(record)

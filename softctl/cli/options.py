@@ -153,3 +153,10 @@ PageNames = Annotated[
 ForSeconds = Annotated[
     float | None, typer.Option("--for", min=0.0, help="Stop after this many wall seconds.")
 ]
+Html = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Write the record as an HTML page too.")
+]
+Pdf = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="Write the record as PDF too, by an installed Chromium."),
+]

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from softctl.cli.options import Html, Pdf
+
 if TYPE_CHECKING:
     from softctl.runtime.trials import Chosen, TrialFolder
     from softctl.trial.report import Report
@@ -65,13 +67,8 @@ def trial(
     junit: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML too.")
     ] = None,
-    html: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write the record as an HTML page too.")
-    ] = None,
-    pdf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write the record as PDF too, by an installed Chromium."),
-    ] = None,
+    html: Html = None,
+    pdf: Pdf = None,
     list_: Annotated[
         bool, typer.Option("--list", help="List the trials, and run nothing.")
     ] = False,

@@ -63,7 +63,7 @@ def drilled(tmp_path: Path, hmi: Callable[[int], Hmi]) -> tuple[dict, int, Progr
         code = program.process.wait(timeout=120)
         thread.done.set()
         thread.join(timeout=10)
-    results = json.loads(record.read_text(encoding="utf-8"))
+    results = json.loads(record.read_text(encoding="utf-8"))["drills"]
     return {result["drill"]: result for result in results}, code, program
 
 
