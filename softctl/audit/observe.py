@@ -96,7 +96,10 @@ class WriteEvent:
 
 @dataclass(slots=True)
 class RefusedEvent:
-    """A request that got an exception (or none at all: code 0) and was no write."""
+    """A request that got an exception (or none at all: code 0) and was no write.
+
+    `nobody` means that no device saw it.
+    """
 
     at_ns: int
     function: int
@@ -104,7 +107,7 @@ class RefusedEvent:
     exception: int
     frame: bytes
     count: int = 1
-    last_ns: int = 0
+    nobody: bool = False
 
 
 @dataclass(slots=True, eq=False)
@@ -299,11 +302,10 @@ def _refuse(
     known = log.refused.get(frame[2:])
     if known is not None:
         known.count += 1
-        known.last_ns = now_ns
     elif len(log.refused) < KEPT_EVENTS:
         span = _read_span(request) if isinstance(request, ReadRequest) else None
         log.refused[frame[2:]] = RefusedEvent(
-            now_ns, frame[_FUNCTION_BYTE], span, exception, frame, last_ns=now_ns
+            now_ns, frame[_FUNCTION_BYTE], span, exception, frame, nobody=request is None
         )
     else:
         log.dropped += 1

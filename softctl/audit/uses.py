@@ -81,6 +81,13 @@ class Map:
         return self.machine.points["HEARTBEAT"] if self.side is Side.HMI else None
 
     @property
+    def answers_at(self) -> str:
+        """Where to send requests to."""
+        if self.side is Side.HMI:
+            return f"the map answers at unit {self.unit}"
+        return "use the unit ids that the simulated field tells when it starts"
+
+    @property
     def change_ns(self) -> int:
         """The time in which a value can change."""
         machine = self.machine

@@ -39,17 +39,26 @@ def _outside_map(scene: Scene) -> Iterator[Finding]:
 
 def _explain_outside(map_: Map, span: Span) -> tuple[str, str]:
     """Which mistake it looks like, and what to do about it."""
+    meant = _one_place_off(map_, span)
+    if meant is not None:
+        return "off by one", meant
     table, first, count = span
-    moved = [(table, first + shift, count) for shift in (-1, 1) if first + shift >= 0]
-    for one in filter(map_.fits, moved):
-        name = map_.touched(one)[0].name
-        address = f"{name} is at address {one[1]}"
-        return "off by one", f"{address}: the wire counts from 0, printed numbers from 1"
     others = [(t, first, count) for t in Table if t is not table and t.is_bits == table.is_bits]
     for one in (*filter(map_.fits, others), *filter(map_.holds, others)):
         name = map_.touched(one)[0].name
         return "wrong table", f"{name} is at {address_text(one[0], first)}"
     return "outside the map", "compare the tag's address with the register map"
+
+
+def _one_place_off(map_: Map, span: Span) -> str | None:
+    """What to do if the range next to this one holds whole points; None if it does not."""
+    table, first, count = span
+    moved = [(table, first + shift, count) for shift in (-1, 1) if first + shift >= 0]
+    for one in filter(map_.fits, moved):
+        point = map_.touched(one)[0]
+        address = f"{point.name} is at address {map_.place(point).address}"
+        return f"{address}: the wire counts from 0, printed numbers from 1"
+    return None
 
 
 def _other_refusals(scene: Scene) -> Iterator[Finding]:
@@ -66,22 +75,68 @@ def _other_refusals(scene: Scene) -> Iterator[Finding]:
                 event.frame,
                 event.count,
             )
-        elif event.exception in (0, 11):
+        elif event.nobody and any(event.frame[2:4]):
+            yield scene.finding(
+                "wrong protocol",
+                Severity.ERROR,
+                f"protocol {int.from_bytes(event.frame[2:4])}",
+                "sends frames that are not Modbus by their protocol identifier",
+                "leave the protocol identifier 0 (Modbus Messaging on TCP/IP V1.0b, section 3.1.3)",
+                event.at_ns,
+                event.frame,
+                event.count,
+            )
+        elif event.nobody and event.exception in (0, 11):
             yield scene.finding(
                 "unknown unit",
                 Severity.ERROR,
                 f"unit {event.frame[6]}",
                 "asks for a unit that nobody here has",
-                f"the map answers at unit {scene.map.unit}",
+                scene.map.answers_at,
                 event.at_ns,
                 event.frame,
                 event.count,
             )
 
 
+def _misplaced_reads(scene: Scene) -> Iterator[Finding]:
+    """Reads that are answered and show nothing: of gaps, or one place beside whole points."""
+    if scene.map.is_driven:
+        return  # cards answer for spare channels too
+    for stream in scene.log.reads.values():
+        is_beside = _is_beside(scene.map, stream.span)
+        if scene.map.touched(stream.span) and not is_beside:
+            continue
+        kind, advice = _explain_outside(scene.map, stream.span)
+        yield scene.finding(
+            kind,
+            Severity.ERROR,
+            span_text(stream.span),
+            f"reads, with function {stream.function:02d}, "
+            + ("in the middle of values" if is_beside else "where no point is, which is always 0"),
+            advice,
+            stream.first_ns,
+            stream.frame,
+            stream.count,
+        )
+
+
+def _is_beside(map_: Map, span: Span) -> bool:
+    """Whether whole values lie one place before a range that holds only parts of some.
+
+    One register alone is half a value, whatever lies before it.
+    """
+    table, first, count = span
+    if count < 2 or first == 0 or not map_.fits((table, first - 1, count)):
+        return False
+    return len(list(map_.cut(span))) == len(map_.touched(span)) > 0
+
+
 def _half_values(scene: Scene) -> Iterator[Finding]:
     """A part of a value of several registers, read by itself: it can be torn."""
     for stream in scene.log.reads.values():
+        if _is_beside(scene.map, stream.span):
+            continue  # told as off by one
         for point in scene.map.cut(stream.span):
             count = scene.map.place(point).count
             yield scene.finding(
@@ -249,6 +304,7 @@ def _first(map_: Map, point: Point) -> str:
 WRONG_REQUESTS: tuple[Finder, ...] = (
     _outside_map,
     _other_refusals,
+    _misplaced_reads,
     _half_values,
     _refused_writes,
     _odd_values,

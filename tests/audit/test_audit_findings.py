@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from random import Random
 
 import pytest
 from audit_clients import (
@@ -25,7 +26,9 @@ from audit_clients import (
 )
 
 from softctl.audit import Severity
+from softctl.modbus.faults import Faults, Rule, Silence
 from softctl.modbus.requests import ReadRequest
+from softctl.modbus.server import UnknownUnit
 from softctl.values.registers import WordOrder
 from softctl.values.tables import Table
 
@@ -64,6 +67,25 @@ def wrong_function(hmi: Hmi) -> None:
 
 def unknown_unit(hmi: Hmi) -> None:
     hmi.send(read(4, 0, 1), unit=9)
+
+
+def silent_unit(hmi: Hmi) -> None:
+    hmi.bench.server.unknown_unit = UnknownUnit.SILENCE
+    hmi.send(read(4, 0, 1), unit=9)
+
+
+def wrong_protocol(hmi: Hmi) -> None:
+    frame = bytearray(hmi.frame(read(4, 0, 1)))
+    frame[3] = 7
+    hmi.connection.receive(bytes(frame), hmi.bench.now_ns)
+
+
+def beside(hmi: Hmi) -> None:
+    hmi.send(read(4, PLACES["LT_1"].address + 1, 2))
+
+
+def a_gap(hmi: Hmi) -> None:
+    hmi.send(read(2, 6, 1))
 
 
 def half_read(hmi: Hmi) -> None:
@@ -217,6 +239,10 @@ WITHOUT_A_FRAME = {
         (outside, "outside the map", Severity.ERROR, "register map"),
         (wrong_function, "wrong function", Severity.ERROR, "use functions"),
         (unknown_unit, "unknown unit", Severity.ERROR, "answers at unit 1"),
+        (silent_unit, "unknown unit", Severity.ERROR, "answers at unit 1"),
+        (wrong_protocol, "wrong protocol", Severity.ERROR, "leave the protocol identifier 0"),
+        (beside, "off by one", Severity.ERROR, "LT_1 is at address 16"),
+        (a_gap, "outside the map", Severity.ERROR, "register map"),
         (half_read, "half a value", Severity.ERROR, "2 registers from input registers 16"),
         (half_write, "half a value", Severity.ERROR, "function 16"),
         (swapped, "word order", Severity.ERROR, "set the tag's word order to CDAB"),
@@ -265,6 +291,15 @@ def test_each_mistake_is_found_with_evidence_and_advice(
     clean = Bench()
     good(clean.client())
     assert kind not in clean.kinds()
+
+
+def test_silence_on_purpose_is_no_unknown_unit() -> None:
+    """A request that a wire fault swallows went to the right place."""
+    bench = Bench()
+    bench.server.faults = Faults(Random(1), 0, [Rule(Silence())])
+    for _ in range(3):
+        bench.client().send(read(4, 0, 2))
+    assert bench.kinds() == set()
 
 
 def test_the_one_based_number_used_as_an_address_is_recognised() -> None:
