@@ -16,13 +16,14 @@ from softctl.checkout.judge import DEFAULT_TOLERANCE, Judged, Verdict, is_right
 from softctl.checkout.session import Attempt, Session, attempt_document
 from softctl.checkout.stage import Stage
 from softctl.checkout.steps import Answer, Step
-from softctl.checkout.writes import WriteLog, judge_writes
+from softctl.checkout.writes import WireLog, judge_writes
 from softctl.control.hmi import HmiMap
 from softctl.errors import SoftctlError
 from softctl.machine import Machine
 from softctl.values.names import suggest
 
 _MOST_FRAMES = 6
+NOT_READ = "the HMI has not read it since the value was put: look at the tag's address"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,7 @@ class Checkout:
         self.reviewer = reviewer
         self.tolerance = tolerance
         self.stage = Stage(machine, hmi)
-        self.log = WriteLog(machine, hmi)
+        self.log = WireLog(machine, hmi)
         self.current: Step | None = None
         self.hmi = hmi
         self._now = now
@@ -167,6 +168,8 @@ class Checkout:
             return Judged(Verdict.PASS, answer.text)
         if step.answer in (Answer.YES, Answer.CHOICE):
             return Judged(Verdict.FAIL, answer.text)
+        if not self.log.has_read(point):
+            return Judged(Verdict.FAIL, answer.text, NOT_READ)
         hint = explain(
             self.machine,
             point,
@@ -195,7 +198,7 @@ class Checkout:
         )
         if self._keep is not None:
             self._keep(attempt)
-        self.session.attempts.append(attempt)
+        self.session.add(attempt)
         return attempt
 
     # Data

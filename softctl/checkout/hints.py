@@ -41,6 +41,8 @@ def explain(
         return "the opposite" if isinstance(got, bool) and got is not wanted else ""
     if isinstance(got, str) or isinstance(wanted, str):
         return _text_reason(point, wanted, got)
+    if point.type.kind not in (Kind.REAL, Kind.DURATION):
+        digit = 0.0  # whole numbers are shown whole
     misread = list(_wire_reasons(machine, point, wanted))
     for value, reason in (*misread, *_plain_reasons(point, wanted)):
         if _is_like(value, got, digit) and not is_near(point, wanted, value, _NEAR):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from softctl.checkout.judge import Verdict
@@ -42,28 +42,33 @@ class Attempt:
     frames: tuple[str, ...] = ()
 
 
-@dataclass(slots=True)
 class Session:
-    """What it is about, with all attempts, in order; the last one of a step counts."""
+    """What it is about, with all attempts in order; the last one of a step counts."""
 
-    basis: Basis
-    attempts: list[Attempt] = field(default_factory=list)
+    def __init__(self, basis: Basis, attempts: Iterable[Attempt] = ()) -> None:
+        self.basis = basis
+        self.attempts: list[Attempt] = []
+        self._of: dict[str, list[Attempt]] = {}
+        for attempt in attempts:
+            self.add(attempt)
+
+    def add(self, attempt: Attempt) -> None:
+        """One more verdict."""
+        self.attempts.append(attempt)
+        self._of.setdefault(attempt.step, []).append(attempt)
 
     def last(self, step: Step) -> Attempt | None:
         """The attempt that counts for a step: its last one, if the step is still the same."""
-        for attempt in reversed(self.attempts):
-            if attempt.step == step.id:
-                return attempt if attempt.mark == step.mark else None
-        return None
+        attempts = self._of.get(step.id, ())
+        return attempts[-1] if attempts and attempts[-1].mark == step.mark else None
 
     def tries(self, step: Step) -> int:
         """How often a verdict was given about a step."""
-        return sum(attempt.step == step.id for attempt in self.attempts)
+        return len(self._of.get(step.id, ()))
 
     def changed(self, steps: Iterable[Step]) -> list[str]:
         """Steps that the machine file has changed since their last attempt."""
-        tried = {attempt.step: attempt.mark for attempt in self.attempts}
-        return [step.id for step in steps if tried.get(step.id, step.mark) != step.mark]
+        return [step.id for step in steps if self.tries(step) and self.last(step) is None]
 
 
 def head_line(basis: Basis) -> str:
@@ -93,7 +98,7 @@ def parse_session(text: str, file: str) -> Session:
             if session is None:
                 session = Session(_head(document))
             else:
-                session.attempts.append(_attempt(document))
+                session.add(_attempt(document))
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             what = "the head of a checkout" if session is None else "an attempt of a checkout"
             place = Place(file, number, 1)

@@ -1,4 +1,4 @@
-"""What clients write while somebody operates the HMI, point by point, and whether it is right."""
+"""What clients read and write in a step, point by point, and whether what they write is right."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from softctl.machine import Machine, Point, Value
 from softctl.modbus.bank import Bank
 from softctl.modbus.clients import Client
 from softctl.modbus.codes import ERROR_BIT
-from softctl.modbus.requests import MaskWriteRequest, Reject, Request
+from softctl.modbus.requests import MaskWriteRequest, ReadRequest, Reject, Request
 from softctl.values.tables import Table
 
 _FUNCTION_BYTE = 7
@@ -51,11 +51,11 @@ class PointWrite:
         return span_text(self.span)
 
 
-class WriteLog:
+class WireLog:
     """Takes the observer's calls of a server (`softctl.modbus.server.Observer`).
 
     It has a copy of the map, in which it can read what a write means for each point before
-    anything else has changed.
+    anything else has changed. Of reads it keeps where they were.
     """
 
     def __init__(self, machine: Machine, hmi: HmiMap) -> None:
@@ -66,7 +66,8 @@ class WriteLog:
         self._habits: Counter[str] = Counter()
         self._target = ""
         self.writes: list[PointWrite] = []
-        """Those since the operation began, at most the first 200."""
+        """Those since the step began, at most the first 200."""
+        self._reads: set[Span] = set()
 
     @property
     def habits(self) -> set[str]:
@@ -76,8 +77,18 @@ class WriteLog:
     def begin(self, target: str = "") -> None:
         """This point is operated from now on; without one, something is looked at."""
         self.writes = []
+        self._reads.clear()
         self._target = target
         self.follow()
+
+    def has_read(self, point: Point) -> bool:
+        """Whether somebody has read all of a point since the step began."""
+        place = point.hmi
+        assert place is not None, "a checkout is about points on the map"
+        return any(
+            table is place.table and first <= place.address and place.end <= first + count
+            for table, first, count in self._reads
+        )
 
     def follow(self) -> None:
         """Take over what the map's owner has put into it."""
@@ -94,6 +105,9 @@ class WriteLog:
         self, client: Client, frame: bytes, request: Request | Reject | None, reply: bytes | None
     ) -> None:
         """One frame has been dealt with."""
+        if isinstance(request, ReadRequest):
+            self._reads.add((request.table, request.address, request.quantity))
+            return
         written = written_range(request)
         if written is None:
             return
@@ -158,7 +172,7 @@ def value_in(bank: Bank, machine: Machine, name: str) -> Value:
 
 
 def judge_writes(
-    step: Step, machine: Machine, log: WriteLog, bank: Bank, tolerance: float
+    step: Step, machine: Machine, log: WireLog, bank: Bank, tolerance: float
 ) -> Judged:
     """Whether what was written since the operation began is what it has to write.
 
@@ -174,7 +188,7 @@ class _OperationJudge:
         self,
         operation: Operation,
         machine: Machine,
-        log: WriteLog,
+        log: WireLog,
         bank: Bank,
         tolerance: float,
     ) -> None:

@@ -37,7 +37,7 @@ _HELP = """\
   = text                  the same, where it would be taken for one of these words
   pass [comment]          your own verdict
   fail comment            your own verdict, with the reason
-  skip [comment]          leave this step out; skip all: every step of this point
+  skip [comment]          leave this step out; skip all [comment]: the whole point
   back                    the step before
   again                   put the value once more, and look at writes anew
   quit                    stop; the next run goes on here"""
@@ -129,7 +129,7 @@ async def _run(
             "failed": checkout.open_steps(failed=True),
             "all": list(checkout.steps),
         }[options.only]
-        talk = _Talk(console, checkout, Lines(), blind=options.blind)
+        talk = Talk(console, service, Lines(), blind=options.blind)
         guide = asyncio.create_task(talk.walk(steps))
         keeper = asyncio.create_task(service.wait())
         done, _ = await asyncio.wait((guide, keeper), return_when=asyncio.FIRST_COMPLETED)
@@ -143,12 +143,15 @@ async def _run(
         await service.close()
 
 
-class _Talk:
-    """Walks a person through the steps."""
+class Talk:
+    """Walks a person through the steps of a checkout that is served."""
 
-    def __init__(self, console: Console, checkout: Checkout, lines: Lines, *, blind: bool) -> None:
+    def __init__(
+        self, console: Console, service: CheckoutService, lines: Lines, *, blind: bool
+    ) -> None:
         self._console = console
-        self._checkout = checkout
+        self._server = service.server
+        self._checkout = service.checkout
         self._lines = lines
         self._blind = blind
 
@@ -195,8 +198,9 @@ class _Talk:
         if word not in _VERDICTS:
             self._answer(step, line)
             return "next"
-        is_all = word == "skip" and rest.strip() == "all"
-        self._decide(step, _VERDICTS[word], "" if is_all else rest)
+        first, _, more = rest.strip().partition(" ")
+        is_all = word == "skip" and first == "all"
+        self._decide(step, _VERDICTS[word], more if is_all else rest)
         return "point" if is_all else "next"
 
     async def _line(self, step: Step) -> str | None:
@@ -230,6 +234,8 @@ class _Talk:
             console.print(Text(f"  {names}", "dim"))
         if step.answer is Answer.DONE:
             console.print(Text("  Enter when it is done; a write is seen by itself", "dim"))
+        if not self._server.connections:
+            console.print(Text("  No HMI is connected", "yellow"))
         last = self._checkout.session.last(step)
         if last is not None:
             self._print(last, "before: ")

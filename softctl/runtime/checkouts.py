@@ -115,8 +115,14 @@ class CheckoutService:
         """Listen, and return where; raises SoftctlError."""
         require_tls(self.checkout.machine.hmi, tls)
         where = await self.server.start(host, port, tls, sink)
-        self._task = asyncio.create_task(run_ticks(self.checkout, self.server))
+        self._task = asyncio.create_task(self._tick())
         return where
+
+    async def _tick(self) -> None:
+        """Keep the map alive: once every scan period, for ever."""
+        while True:
+            self.checkout.tick(self.server.connections)
+            await asyncio.sleep(self.checkout.machine.scan_ns / 1e9)
 
     async def wait(self) -> None:
         """Return only if the map is no longer kept alive, with the error."""
@@ -134,7 +140,8 @@ class CheckoutGuest:
     """A checkout at the HMI server of a controller, whose programs have to stand still.
 
     The checkout has to be opened with the controller's `hmi`. Between `start` and `close`
-    the controller does not fill its map, and whoever observed its server is not told.
+    the controller does not fill its map, and whoever observed its server is not told. When
+    the programs are started again, the guest leaves by itself.
     """
 
     def __init__(self, control: ControlService, checkout: Checkout) -> None:
@@ -155,26 +162,34 @@ class CheckoutGuest:
         controller.shows = False
         self._written = controller.hmi.take()
         self._before = self._control.server.observe(self.checkout.log)
-        self._task = asyncio.create_task(run_ticks(self.checkout, self._control.server))
+        self._task = asyncio.create_task(self._stay())
+
+    @property
+    def is_there(self) -> bool:
+        """Whether the map is the checkout's."""
+        return self._task is not None and not self._task.done()
 
     async def close(self) -> None:
         """Give the map back, with the set points that it had."""
-        if self._task is None:
-            return
-        await end_task(self._task)
+        if self._task is not None:
+            await end_task(self._task)
+            self._task = None
+
+    async def _stay(self) -> None:
+        controller, server = self._control.controller, self._control.server
+        try:
+            while controller.state is not ControlState.RUNNING:
+                self.checkout.tick(server.connections)
+                await asyncio.sleep(self.checkout.machine.scan_ns / 1e9)
+        finally:
+            self._leave()
+
+    def _leave(self) -> None:
         controller = self._control.controller
         for point, value in zip(controller.hmi.written, self._written, strict=True):
             controller.hmi.put(point.name, value)
         self._control.server.observe(self._before)
         controller.shows = True
-        self._task = None
-
-
-async def run_ticks(checkout: Checkout, server: ModbusServer) -> None:
-    """Keep the map alive: once every scan period, for ever."""
-    while True:
-        checkout.tick(server.connections)
-        await asyncio.sleep(checkout.machine.scan_ns / 1e9)
 
 
 async def settled(checkout: Checkout, settle_s: float = SETTLE_S) -> None:

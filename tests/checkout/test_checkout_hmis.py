@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -115,8 +116,18 @@ FLAWS = {
         ALL,
         "its REAL is read as a whole number",
     ),
-    "another switch's address": (moved("LSH_1", "ZSC_1"), "LSH_1", ("on",), "the opposite"),
-    "another alarm's address": (moved("LAH_1", "TAH_1"), "LAH_1", ("active",), "the opposite"),
+    "another switch's address": (
+        moved("LSH_1", "ZSC_1"),
+        "LSH_1",
+        ("on",),
+        "the HMI has not read it since the value was put",
+    ),
+    "another alarm's address": (
+        moved("LAH_1", "TAH_1"),
+        "LAH_1",
+        ("active",),
+        "the HMI has not read it since the value was put",
+    ),
     "a command one too far": (
         moved("START", "HAND"),
         "START",
@@ -207,6 +218,14 @@ class Restless(Hmi):
         return super().ask(pdu)
 
 
+class Crossed(Hmi):
+    """Reads everything in blocks, and shows a set point at a counter's place."""
+
+    def shown(self, step: Any) -> str:
+        self.ask(struct.pack(">BHH", 4, 0, 30))
+        return super().shown(step if step.point != "BATCHES" else replace(step, point="COUNT"))
+
+
 class Silent(Hmi):
     """Its buttons do nothing."""
 
@@ -232,6 +251,13 @@ def test_what_is_written_all_the_time_spoils_no_other_step() -> None:
     failed = carry_out(checkout, Restless(checkout))
     assert {step.partition(":")[0] for step in failed} == {"COUNT"}
     assert checkout.document()["writes_all_the_time"] == ["COUNT"]
+
+
+def test_the_value_of_another_point_is_named() -> None:
+    """Both are read all the time, so the address alone tells nothing."""
+    failed = run(hmi=Crossed)
+    assert set(failed) == {"BATCHES:0", "BATCHES:odd"}
+    assert "it is the value of COUNT" in failed["BATCHES:odd"]
 
 
 def test_a_button_that_does_nothing() -> None:

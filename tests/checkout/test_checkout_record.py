@@ -10,7 +10,7 @@ import re
 import pytest
 from hmi_program import Hmi, carry_out, new_checkout
 
-from softctl.checkout import Checkout, Verdict
+from softctl.checkout import Checkout, Session, Verdict
 from softctl.checkout.record import progress_line, to_csv, to_html, to_json
 from softctl.paper import Basis
 
@@ -32,7 +32,8 @@ def checkout() -> Checkout:
     checkout.reviewer = "S. Second"
     checkout.answer("LT_1:50%", "1,0", "after a new lamp")
     left = checkout.find("LABEL:odd")
-    checkout.session.attempts = [a for a in checkout.session.attempts if a.step != left.id]
+    rest = [one for one in checkout.session.attempts if one.step != left.id]
+    checkout.session = Session(checkout.session.basis, rest)
     return checkout
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 
 import pytest
@@ -97,6 +98,11 @@ async def test_a_checkout_is_a_guest_of_a_controller_that_stands_still(
         await client.poll()
         assert read() == (pytest.approx(-0.345), 33_000_000_000)  # no field: 0 mA at 4 to 20 mA
         await client.close()
+        await guest.start()
+        control.restart("test")
+        while guest.is_there:
+            await asyncio.sleep(0.01)
+        assert controller.shows
     finally:
         await guest.close()
         await control.close()
