@@ -12,11 +12,13 @@ import typer
 
 from softctl import __version__
 from softctl.cli import hmi_commands, page_commands, service_commands, session_commands
+from softctl.cli.bridge import bridge
 from softctl.cli.campaign import campaign
 from softctl.cli.caution import CAUTION
 from softctl.cli.conform import conform
 from softctl.cli.field import field
 from softctl.cli.health import health
+from softctl.cli.mqtt import mqtt_options
 from softctl.cli.options import (
     AuditFile,
     Cold,
@@ -32,6 +34,8 @@ from softctl.cli.options import (
     LogFormat,
     MachineDir,
     MetricsPort,
+    Mqtt,
+    MqttWritesHosts,
     PageCertificate,
     PageHost,
     PageKey,
@@ -90,6 +94,15 @@ def run(
     page_key: PageKey = None,
     page_name: PageNames = None,
     audit: AuditFile = None,
+    mqtt: Mqtt = True,
+    mqtt_writes: MqttWritesHosts = None,
+    broker: Annotated[
+        bool,
+        typer.Option(
+            "--broker",
+            help="Run an MQTT broker too (extra 'broker'): 3.1.1, loopback only, no passwords.",
+        ),
+    ] = False,
 ) -> None:
     """Run a machine: field and controller in one process.
 
@@ -119,6 +132,7 @@ def run(
                 (page_certificate, page_key),
                 page_name,
             ),
+            mqtt=mqtt_options(mqtt, mqtt_writes, broker),
         ),
         audit,
         partial(live.run, field_port=field_port, hmi=(hmi_host, hmi_port)),
@@ -161,6 +175,8 @@ def control(
     page_certificate: PageCertificate = None,
     page_key: PageKey = None,
     page_name: PageNames = None,
+    mqtt: Mqtt = True,
+    mqtt_writes: MqttWritesHosts = None,
     audit: AuditFile = None,
 ) -> None:
     """Run the controller alone.
@@ -191,6 +207,7 @@ def control(
                 (page_certificate, page_key),
                 page_name,
             ),
+            mqtt=mqtt_options(mqtt, mqtt_writes),
         ),
         audit,
         partial(live.run_control, field=field, drive=drive, hmi=(hmi_host, hmi_port)),
@@ -218,7 +235,8 @@ def check(
         from softctl.runtime.wire_faults import WireFaultFile
 
         WireFaultFile(wire_faults, machine)
-    warnings = [*loaded.warnings, *_tls_warnings(machine, loaded.path)]
+    outside = (*_tls_warnings(machine, loaded.path), *_mqtt_warnings(machine, loaded.path))
+    warnings = [*loaded.warnings, *outside]
     for warning in warnings:
         print_problem(warning)
     typer.echo(
@@ -234,6 +252,15 @@ def _tls_warnings(machine: Machine, folder: Path) -> list[Problem]:
     from softctl.runtime.tls_files import tls_problems
 
     return list(tls_problems(machine, folder))
+
+
+def _mqtt_warnings(machine: Machine, folder: Path) -> list[Problem]:
+    """What is wrong with the files and secrets that `mqtt` names."""
+    if machine.mqtt is None:
+        return []
+    from softctl.runtime.mqtt_settings import mqtt_problems
+
+    return list(mqtt_problems(machine, folder))
 
 
 @app.command()
@@ -362,6 +389,7 @@ def convert(
 
 
 app.command(epilog=CAUTION)(field)
+app.command(epilog=CAUTION)(bridge)
 app.command(epilog=CAUTION)(trial)
 app.command(epilog=CAUTION)(campaign)
 app.command()(conform)

@@ -7,10 +7,12 @@ import contextlib
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from softctl.audit import Auditor, Drill
+from softctl.cli.mqtt import MqttOptions, MqttSide, make_mqtt
 from softctl.cli.output import Output, open_output
 from softctl.cli.page import PageOptions, make_page
 from softctl.cli.status import Status
@@ -23,6 +25,7 @@ from softctl.runtime.auditing import FieldAudit, still_for
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.control_service import ControlService
 from softctl.runtime.drill_runner import DrillRunner, Timing
+from softctl.runtime.event_feed import EventFeed
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 from softctl.runtime.hosts import require_drivable, require_simulated
@@ -78,6 +81,7 @@ class Options:
     drills: Drills | None = None
     page: PageOptions | None = None
     field_audit: FieldAudit | None = None
+    mqtt: MqttOptions | None = None
 
     def load(self) -> MachineFolder:
         """The machine folder, or the demo; raises ProblemsError."""
@@ -150,7 +154,7 @@ def run_control(options: Options, *, field: str | None, drive: str | None, hmi: 
     """The controller alone."""
     folder = options.load()
     machine = folder.machine
-    at_field = _endpoint(field) if field else (machine.field.host, machine.field.port)
+    at_field = endpoint(field) if field else (machine.field.host, machine.field.port)
     require_drivable(machine, at_field[0], drive)
     if options.wire_faults is not None:
         require_simulated(at_field[0])
@@ -190,20 +194,24 @@ class ControllerSide:
         self._state = options.state_of(folder)
         self.controller = Controller(folder.machine, folder.application)
         self.loops: list[Loop] = []
-        self._noted: Journal | None = None
+        self._noted: Journal = UnkeptJournal()
+        self._feed: EventFeed | None = None
         self._page: Page | None = None
+        self._mqtt: MqttSide | None = None
         self._closers: list[Callable[[], Awaitable[None]]] = []
 
     def service(self, clock: MachineClock, output: Output) -> ControlService:
         """The controller in real time; raises SoftctlError for a bad state directory."""
         options = self._options
         keeper = StateKeeper(self.controller, self._state, cold=options.cold)
-        kept = self._journal(output) if options.has_journal else None
-        journal = self._noted = kept or (None if options.page is None else UnkeptJournal())
+        if options.has_journal:
+            self._noted = self._journal(output) or self._noted
+        self._feed = EventFeed(self._noted, self._folder.machine.points)
         control = ControlService(
-            self.controller, clock, output.event, options.commands, keeper, journal
+            self.controller, clock, output.event, options.commands, keeper, self._noted
         )
         self._closers.append(control.close)
+        self._mqtt = make_mqtt(options.mqtt, self._folder, control, self._feed, output)
         if options.listener is not None and options.listens_at == "hmi":
             control.server.observe(options.listener)
             if isinstance(options.listener, Auditor):
@@ -226,6 +234,11 @@ class ControllerSide:
         """Start it with its socket, and return where its HMI server listens."""
         machine, path = self._folder.machine, self._folder.path
         host, port = _where(hmi, machine.hmi.host, machine.hmi.port)
+        if self._mqtt is not None and self._mqtt.broker is not None:
+            # Before the first scan, which a new process would hold up.
+            self._closers.append(self._mqtt.broker.close)
+            found = await self._mqtt.broker.start()
+            output.event("mqtt broker on this computer", url=f"mqtt://127.0.0.1:{found}")
         settle_memory()
         where = await control.start(
             host,
@@ -234,7 +247,9 @@ class ControllerSide:
             tls=server_tls(machine.hmi, path),
             field_tls=controller_tls(machine.field, path),
         )
-        entrance = ServicePort(self._state / SERVICE_SOCKET, ServiceRequests(control).answer)
+        entrance = ServicePort(
+            self._state / SERVICE_SOCKET, ServiceRequests(control, self._feed).answer
+        )
         try:
             await entrance.start()
         except SoftctlError as error:
@@ -244,6 +259,10 @@ class ControllerSide:
         if self._page is not None:
             self._closers.append(self._page.close)
             output.event("bench page", url=await self._page.start())
+        if self._mqtt is not None:
+            self._closers.append(self._mqtt.bridge.close)
+            self._mqtt.bridge.start()
+            self.loops.append(partial(self._mqtt.watch, output))
         if self._options.metrics is not None:
             await self._start_metrics(control, self._options.metrics, output)
         if self._options.drills is not None:
@@ -271,7 +290,6 @@ class ControllerSide:
         To be called before that: what it imports would hold up the first scans.
         """
         if self._options.page is not None:
-            assert self._noted is not None, "a page always has a journal to hear of things"
             self._page = make_page(
                 self._options.page, self._folder, control, field, self._noted, output.event
             )
@@ -286,7 +304,8 @@ def _where(given: Where, host: str, port: int) -> tuple[str, int]:
     return given[0] or host, port if given[1] is None else given[1]
 
 
-def _endpoint(text: str) -> tuple[str, int]:
+def endpoint(text: str) -> tuple[str, int]:
+    """The two parts of HOST:PORT; raises SoftctlError."""
     host, _, port = text.rpartition(":")
     if not host or not port.isdigit() or not 0 < int(port) < 65_536:
         raise SoftctlError(f"expected HOST:PORT such as 127.0.0.1:15020, got {text}")

@@ -160,3 +160,16 @@ Pdf = Annotated[
     Path | None,
     typer.Option(metavar="FILE", help="Write the record as PDF too, by an installed Chromium."),
 ]
+Mqtt = Annotated[
+    bool,
+    typer.Option("--mqtt/--no-mqtt", help="Publish what `mqtt` in the machine file says."),
+]
+MqttWritesHosts = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--mqtt-writes",
+        metavar="HOST",
+        help="Confirm that what comes from the MQTT broker at this host, which is not loopback, "
+        "may be written: whoever can publish there moves the machine.",
+    ),
+]

@@ -168,7 +168,10 @@ class _MqttReader:
                     "commands and set points are",
                 )
             allowed |= usable
-        return MqttWrites(frozenset(allowed), section.writes.role or "")
+        role = section.writes.role or ""
+        if self.hmi is not None:
+            allowed &= self.hmi.roles.get(role, self.hmi.no_role).write
+        return MqttWrites(frozenset(allowed), role)
 
     def _words(self, *where: str) -> list[Scalar]:
         """One name, or a list of names, each with its place."""

@@ -52,6 +52,7 @@ class JsonSession:
     """See the module; `run` is an id of this run of the bridge."""
 
     def __init__(self, catalogue: Catalogue, mqtt: Mqtt, run: str) -> None:
+        self.payload = "JSON"
         self.counters = Counters()
         self.base = mqtt.json_topic
         self._catalogue = catalogue
@@ -224,7 +225,10 @@ class JsonSession:
 
     def receive(self, incoming: Incoming, now_ms: int) -> Request | None:
         """A request to carry out; what is refused, or came before, is answered at once."""
-        parts = Parts.at(incoming, f"{self.base}/set")
+        topic = f"{self.base}/set"
+        if not f"{incoming.topic}/".startswith(f"{topic}/"):
+            return None  # not ours: a broker that mixes up its clients
+        parts = Parts.at(incoming, topic)
         try:
             parts.read(incoming.payload)
             if incoming.retain:

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from softctl.machine import MqttWrites, Point, Value
-from softctl.mqtt.values import from_plain
+from softctl.mqtt.values import from_plain, to_plain
 from softctl.values.names import suggest
 
 _REMEMBERED = 500
@@ -72,10 +72,20 @@ class Permissions:
         return self._points[name]
 
     def _value(self, name: str, plain: object) -> Value:
+        point = self._point(name)
         try:
-            return from_plain(plain, self._point(name))
+            value = from_plain(plain, point)
         except ValueError as error:
             raise RefusedError(f"{name}: {error}") from None
+        if not _is_within(value, point):
+            low, high = (to_plain(end or 0, point.type) for end in (point.low, point.high))
+            raise RefusedError(f"{name}: expected a value from {low} to {high}, got {plain}")
+        return value
+
+
+def _is_within(value: Value, point: Point) -> bool:
+    low, high = point.low, point.high
+    return isinstance(value, str) or low is None or high is None or low <= value <= high
 
 
 class Answers:

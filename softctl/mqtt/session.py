@@ -61,6 +61,9 @@ class Counters:
 class Session(Protocol):
     """What is published in one way over one connection."""
 
+    payload: str
+    """In which form, for messages."""
+
     counters: Counters
 
     @property

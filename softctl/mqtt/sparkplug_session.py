@@ -49,6 +49,7 @@ class SparkplugSession:
     """See the module."""
 
     def __init__(self, catalogue: Catalogue, mqtt: Mqtt, names: SparkplugNames) -> None:
+        self.payload = "Sparkplug"
         self.counters = Counters()
         self.topics = Topics(names)
         self._metrics = Metrics(catalogue)
@@ -273,6 +274,8 @@ class SparkplugSession:
         """A state of the primary host, a rebirth, or a command for the device."""
         if self.topics.names.primary_host and incoming.topic == self.topics.state:
             self._hear(incoming.payload)
+            return None
+        if incoming.topic not in (self.topics.node("NCMD"), self.topics.device("DCMD")):
             return None
         if incoming.retain:
             self.counters.refused_requests += 1

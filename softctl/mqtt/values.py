@@ -37,9 +37,9 @@ def to_plain(value: Value, type_: ElementaryType) -> Plain:
 
 
 def from_plain(plain: object, point: Point) -> Value:
-    """The value that a client asks for; raises ValueError with what was expected.
+    """The value that a client asks for, of the point's type; its range is not looked at.
 
-    Whether it is within the point's range is the HMI map's to judge.
+    Raises ValueError with what was expected.
     """
     type_ = point.type
     kind = type_.kind

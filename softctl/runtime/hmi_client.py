@@ -8,6 +8,7 @@ from softctl.machine import Machine, Point, Value
 from softctl.modbus.bank import Bank
 from softctl.modbus.blocks import plan_reads
 from softctl.runtime.field_client import FieldClient
+from softctl.runtime.tls_files import ClientTls
 from softctl.values.tables import Table
 
 
@@ -17,10 +18,17 @@ class HmiClient:
     Each block comes in one request, so values of one block are of one moment.
     """
 
-    def __init__(self, machine: Machine, host: str, port: int, timeout_s: float = 2.0) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        host: str,
+        port: int,
+        timeout_s: float = 2.0,
+        tls: ClientTls | None = None,
+    ) -> None:
         self.machine = machine
         self._mirror = HmiMap(machine)
-        self._client = FieldClient(host, port, machine.hmi.unit, timeout_s)
+        self._client = FieldClient(host, port, machine.hmi.unit, timeout_s, tls)
         ranges = extents(machine, Side.HMI)
         spans = [(table, *span) for table, found in ranges.items() for span in found]
         self._reads = plan_reads(spans, ranges)

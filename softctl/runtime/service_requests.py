@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import asdict
 
 from softctl.alarms import ACTS
 from softctl.errors import SoftctlError
 from softctl.logic import Source
 from softctl.logic.literals import parse_value
 from softctl.runtime.control_service import ControlService
+from softctl.runtime.event_feed import EventFeed
 from softctl.runtime.folder import compile_programs
 from softctl.runtime.service_port import Answer, Request
 
 _SECOND_NS = 1_000_000_000
+_PORTION = 500
 
 
 class ServiceRequests:
     """Deals with the requests for one controller, between two of its scans."""
 
-    def __init__(self, service: ControlService) -> None:
+    def __init__(self, service: ControlService, feed: EventFeed | None = None) -> None:
         self._service = service
+        self._feed = feed
         self._acts: dict[str, Callable[[Request], Answer]] = {
             "forces": self._forces,
             "force": self._force,
@@ -31,6 +35,7 @@ class ServiceRequests:
             "write": self._write,
             "stop": self._stop,
             "restart": self._restart,
+            "events": self._events,
         }
 
     async def answer(self, request: Request) -> Answer:
@@ -73,6 +78,18 @@ class ServiceRequests:
         """Commands and set points, as an HMI writes them."""
         name, value = str(request["name"]), request["value"]
         return {"value": self._service.write(name, value, str(request["by"]))}
+
+    # What happened
+
+    def _events(self, request: Request) -> Answer:
+        """Events after a number, a portion of them; all where it is of another run."""
+        if self._feed is None:
+            raise SoftctlError("this controller keeps no events")
+        is_same = request["run"] == self._feed.run
+        after = int(request["after"]) if is_same else 0
+        events = self._feed.after(after)[:_PORTION]
+        number = events[-1].number if events else after
+        return {"run": self._feed.run, "number": number, "events": [asdict(e) for e in events]}
 
     # Forces
 

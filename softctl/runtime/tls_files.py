@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final, NoReturn
 
 from softctl.errors import Place, Problem, ProblemsError, SoftctlError
-from softctl.machine import Endpoint, KeyFiles, Machine, Scalar, Security
+from softctl.machine import Endpoint, KeyFiles, Machine, MqttBroker, Scalar, Security
 from softctl.modbus.certificates import Certificate, CertificateError, read_certificate
 from softctl.runtime.tls_errors import explain_tls_error
 
@@ -73,6 +73,31 @@ def controller_tls(endpoint: Endpoint, folder: Path) -> ClientTls | None:
     _load(context, security.controller, security.authority, folder)
     _require_role(security, security.controller, folder)
     return ClientTls(context, security.server_name)
+
+
+def hmi_tls(security: Security, own: KeyFiles, folder: Path) -> ClientTls:
+    """How a client with these files speaks to the HMI server; raises ProblemsError."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    return ClientTls(_load(context, own, security.authority, folder))
+
+
+def broker_tls(broker: MqttBroker, folder: Path) -> ssl.SSLContext | None:
+    """How to speak to an MQTT broker, or None where that is in the clear.
+
+    Without an authority it has to be one that the system trusts. Raises ProblemsError as
+    `server_tls` does.
+    """
+    if not broker.has_tls:
+        return None
+    if broker.authority is None:
+        context = ssl.create_default_context()
+    else:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        _load_authority(context, broker.authority, folder)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    if broker.own is not None:
+        _load_own(context, broker.own, folder)
+    return context
 
 
 def require_tls(endpoint: Endpoint, tls: ssl.SSLContext | ClientTls | None) -> None:

@@ -244,6 +244,9 @@ def test_a_request_says_what_is_to_be_written(
         ("set/SPEED", "99999", "SPEED: expected a number from -32768 to 32767, got 99999"),
         ("set/SPEED", "NaN", "SPEED: expected a number, got nan"),
         ("set/SPEED", "1" + "0" * 400, "SPEED: expected a number, got something else"),
+        ("set/SPEED", "101", "SPEED: expected a value from -100 to 100, got 101"),
+        ("set/SOAK", "0.5", "SOAK: expected a value from 1.0 to 60.0, got 0.5"),
+        ("set/DAY", '"2027-01-01"', "DAY: expected a value from 2026-01-01 to 2026-12-31"),
         ("set/DAY", '"yesterday"', "DAY: expected a date such as"),
         ("set/START", "go", "expected JSON"),
         ("set/START", "[" * 100_000, "expected JSON"),
@@ -294,11 +297,11 @@ def test_a_refusal_of_the_controller_is_told(bench: Bench) -> None:
     """With its reason."""
     bench.connect()
     bench.drain()
-    request = ask(bench, "set/SPEED", "101")
+    request = ask(bench, "set/SPEED", "99")
     assert request is not None
-    bench.session.answer(request, "out of range", bench.now_ms)
+    bench.session.answer(request, "no connection", bench.now_ms)
     (reply,) = replies(bench)
-    assert (reply["result"], reply["reason"]) == ("refused", "out of range")
+    assert (reply["result"], reply["reason"]) == ("refused", "no connection")
 
 
 @pytest.mark.parametrize(
@@ -313,6 +316,13 @@ def test_an_answer_goes_where_mqtt_5_asks_for_it(bench: Bench, topic: str, is_us
     sent = bench.drain()
     assert topics(sent) == [f"{BASE}/replies", *([topic] if is_used else [])]
     assert not is_used or sent[1].correlation == b"k"
+
+
+@pytest.mark.parametrize("topic", ["yard/stand_4/set/START", f"{BASE}/settings", "START", ""])
+def test_what_is_no_request_is_passed_over(bench: Bench, topic: str) -> None:
+    """Whatever a broker sends that nobody has subscribed to."""
+    assert bench.session.receive(Incoming(topic, b"true"), bench.now_ms) is None
+    assert bench.session.counters.refused_requests == 0
 
 
 def test_without_permission_nothing_is_subscribed_to() -> None:

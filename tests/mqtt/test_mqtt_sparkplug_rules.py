@@ -400,6 +400,16 @@ def test_a_command_that_may_not_be_is_refused(incoming: Incoming) -> None:
     assert bench.session.counters.refused_requests == 1
 
 
+@pytest.mark.parametrize("kind", ["DDATA", "NBIRTH"])
+def test_what_is_no_command_is_passed_over(kind: str) -> None:
+    """Whatever a broker sends that nobody has subscribed to."""
+    bench = Bench("sparkplug")
+    bench.connect()
+    start = command(DEVICE.format(kind), Metric(DataType.BOOLEAN, True, "START"))
+    assert bench.session.receive(start, bench.now_ms) is None
+    assert bench.session.counters.refused_requests == 0
+
+
 def test_without_permission_the_device_takes_no_commands() -> None:
     """Its topic is not even subscribed to, and a command is refused."""
     bench = Bench("sparkplug", "mqtt: {sparkplug: {group: yard}}\n")
