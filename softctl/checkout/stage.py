@@ -53,11 +53,12 @@ class Stage:
         """What a controller would do in a scan, with so many clients connected."""
         self._scans += 1
         self._clients = clients
-        written = dict(zip((p.name for p in self._hmi.written), self._hmi.take(), strict=True))
+        taken = self._hmi.take()
+        written = dict(zip((p.name for p in self._hmi.written), taken, strict=True))
         if written.get(REQUEST):
             self._hmi.put(REQUEST, 0)
             self._puts[REPLY] = DONE
-        self._hmi.release_commands()
+        self._hmi.release_commands(taken)
         self._show()
 
     def values(self) -> dict[str, Value]:

@@ -42,7 +42,8 @@ class AlarmDesk:
         self._board = board
         self._alarms: Sequence[Alarm] = list(board.alarms.values())
         self._names = list(board.alarms)
-        self._reply = 0
+        self.reply = 0
+        """What became of the last request: DONE, REFUSED, or 0 before the first."""
         self._shown: tuple[int, int] | None = None
         written = [point.name for point in hmi.written]
         self._places = [written.index(name) for name in (REQUEST, NUMBER, TIME) if name in written]
@@ -58,7 +59,7 @@ class AlarmDesk:
         request, number, shelf_ns = (int(written[place]) for place in self._places)
         changes = self._deal(request, number, shelf_ns, now_ns)
         self._release(0)
-        self._reply = DONE if changes else REFUSED
+        self.reply = DONE if changes else REFUSED
         return changes
 
     def _deal(self, request: int, number: int, shelf_ns: int, now_ns: int) -> list[AlarmChange]:
@@ -75,7 +76,7 @@ class AlarmDesk:
 
     def news(self) -> dict[str, Value]:
         """The values of all alarm points when one of them may have changed, else nothing."""
-        shown = (self._board.revision, self._reply)
+        shown = (self._board.revision, self.reply)
         if shown == self._shown:
             return {}
         self._shown = shown
@@ -86,7 +87,7 @@ class AlarmDesk:
             "ALARM_FLOOD": self._board.rates.is_flood,
         }
         if alarms:
-            values[REPLY] = self._reply
+            values[REPLY] = self.reply
         for name, alarm in zip(self._names, alarms, strict=True):
             values[name] = alarm.state.is_active
             values[f"{name}{STATE_SUFFIX}"] = _code(alarm)

@@ -61,6 +61,8 @@ class Controller:
         self._alarm_desk = AlarmDesk(machine, self.watch.board, self.hmi)
         self.forces = Forces(self.instance)
         self._figures: dict[str, Value] = {}
+        self._sources: tuple[object, ...] = ()
+        self._system_now: list[Value] = []
         self._bind()
         self._field_out(self._fail_safe)
 
@@ -138,6 +140,8 @@ class Controller:
         self._fail_safe = [p.safe_value for p in outputs]
         self._set_written = instance.writer([p.name for p in self.hmi.written])
         self._system = [*_points(machine, Role.SYSTEM), *_points(machine, Role.ALARM)]
+        system = [point.name for point in self._system]
+        self._heartbeat_at, self._count_at = map(system.index, ("HEARTBEAT", "SCAN_COUNT"))
         self._set_system = instance.writer([p.name for p in self._system])
         plain = [p for p in self.hmi.shown if p.role is not Role.STEP]
         self._shown = instance.reader([p.source or p.name for p in plain])
@@ -173,7 +177,7 @@ class Controller:
                 self.instance.scan(now_ns)
             except LogicFault as fault:
                 self.fail(fault, now_ns)
-        self.hmi.release_commands()
+        self.hmi.release_commands(written)
         self.watch.scan(now_ns)
         if not self.link_healthy or self.state is not ControlState.RUNNING:
             self.go_fail_safe()
@@ -187,20 +191,41 @@ class Controller:
         shown = zip(self.hmi.shown, self._shown_values(), strict=True)
         return {point.name: value for point, value in (*written, *shown)}
 
-    def _system_values(self) -> list[Value]:
-        self._figures |= self._alarm_desk.news()
-        self._figures |= {
-            **self.statistics.points(),
-            "CLIENTS": self.clients,
-            "FIELD_LINK": self.link_healthy,
-            "COMMS_ALARM": not self.link_healthy,
-            "PROGRAM_FAULT": self.fault is not None,
-            "CONTROL_STATE": int(self.state),
-            "JOURNAL_FAULT": self.journal_fault,
-            "FORCES": len(self.instance.forces),
-            "GUARDS_BROKEN": self.watch.guards_broken,
-        }
-        return [self._figures[point.name] for point in self._system]
+    def _system_values(self) -> Sequence[Value]:
+        """What is found out anew only when one of its sources has changed, and the counters."""
+        statistics, watch = self.statistics, self.watch
+        sources = (
+            statistics.duration_ns,
+            statistics.jitter_ns,
+            statistics.overruns,
+            self.clients,
+            self.link_healthy,
+            self.fault,
+            self._is_stopped,
+            self.journal_fault,
+            len(self.instance.forces),
+            watch.guards_broken,
+            watch.board.revision,
+            self._alarm_desk.reply,
+        )
+        if sources != self._sources:
+            self._sources = sources
+            self._figures |= self._alarm_desk.news()
+            self._figures |= {
+                **statistics.points(),
+                "CLIENTS": self.clients,
+                "FIELD_LINK": self.link_healthy,
+                "COMMS_ALARM": not self.link_healthy,
+                "PROGRAM_FAULT": self.fault is not None,
+                "CONTROL_STATE": int(self.state),
+                "JOURNAL_FAULT": self.journal_fault,
+                "FORCES": len(self.instance.forces),
+                "GUARDS_BROKEN": watch.guards_broken,
+            }
+            self._system_now = [self._figures[point.name] for point in self._system]
+        self._system_now[self._heartbeat_at] = statistics.heartbeat
+        self._system_now[self._count_at] = statistics.count
+        return self._system_now
 
     def _show(self) -> None:
         if self.shows:

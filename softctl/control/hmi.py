@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from softctl.errors import SoftctlError
 from softctl.image import Side, WriteCheck, extents, point_reader, point_setter, point_writer
@@ -39,7 +39,13 @@ class HmiMap:
             for point in self.written
             if point.role is Role.COMMAND
         }
-        self._momentary = [self._commands[p.name] for p in self.written if _is_momentary(p)]
+        self._momentary = [
+            (index, self._commands[point.name])
+            for index, point in enumerate(self.written)
+            if _is_momentary(point)
+        ]
+        self._seen: Sequence[Value] = ()
+        self._pressed: list[Callable[[Value], object]] = []
 
     def require_commands(self, names: Sequence[str]) -> None:
         """Raise SoftctlError unless every name is one of the machine's commands."""
@@ -81,9 +87,12 @@ class HmiMap:
             raise SoftctlError(f"expected {_expected(point)} for {name}, got {value}") from None
         return fitting
 
-    def release_commands(self) -> None:
-        """Clear every momentary command: the scan that saw it has acted on it, once."""
-        for put in self._momentary:
+    def release_commands(self, seen: Sequence[Value]) -> None:
+        """Clear every momentary command that a scan saw, by what it took: it acted on it, once."""
+        if seen is not self._seen:
+            self._seen = seen
+            self._pressed = [put for index, put in self._momentary if seen[index]]
+        for put in self._pressed:
             put(False)
 
 

@@ -34,15 +34,27 @@ class ScanStatistics:
         self.scans += 1
         self.overruns += overruns
         self.duration_ns = duration_ns
-        self.duration_max_ns = max(self.duration_max_ns, duration_ns)
         self.jitter_ns = jitter_ns
-        self.jitter_max_ns = max(self.jitter_max_ns, jitter_ns)
+        if duration_ns > self.duration_max_ns:
+            self.duration_max_ns = duration_ns
+        if jitter_ns > self.jitter_max_ns:
+            self.jitter_max_ns = jitter_ns
+
+    @property
+    def heartbeat(self) -> int:
+        """Scans, starting again at 0 after 65,535."""
+        return self.scans & _UINT_MAX
+
+    @property
+    def count(self) -> int:
+        """Scans, as far as 32 bits hold them."""
+        return self.scans & 0xFFFF_FFFF
 
     def points(self) -> dict[str, int]:
         """The values of the system points that show this; microseconds stop at 65,535."""
         return {
-            "HEARTBEAT": self.scans & 0xFFFF,
-            "SCAN_COUNT": self.scans & 0xFFFF_FFFF,
+            "HEARTBEAT": self.heartbeat,
+            "SCAN_COUNT": self.count,
             "SCAN_TIME_US": _microseconds(self.duration_ns),
             "SCAN_TIME_MAX_US": _microseconds(self.duration_max_ns),
             "SCAN_JITTER_US": _microseconds(self.jitter_ns),

@@ -33,8 +33,9 @@ class FieldDevice:
         self._drive = plant.writer([point.terminal for point in outputs])
         self._sense = plant.reader([point.terminal for point in inputs])
         self._filters = InputFilters([machine.cards[point.card].filter_ns for point in inputs])
-        self._from_si = [_from_si(point) for point in inputs]
-        self._to_si = [_to_si(point) for point in outputs]
+        self._from_si = _in_units(inputs)
+        self._to_si = _in_si(outputs)
+        self._sensed: Sequence[Value] | None = None
         self._fail_safe = self._fail_safe_memory()
         self._written_at_ns: dict[int, int] = {}
         self._safe_units: set[int] = set()
@@ -57,10 +58,12 @@ class FieldDevice:
 
         True when they were at fail-safe.
         """
-        units = set(self._fail_safe if unit is None else (unit,))
-        was_safe = not units.isdisjoint(self._safe_units)
-        self._safe_units -= units
-        self._written_at_ns.update(dict.fromkeys(units, now_ns))
+        units = self._fail_safe if unit is None else (unit,)
+        for one in units:
+            self._written_at_ns[one] = now_ns
+        was_safe = not self._safe_units.isdisjoint(units)
+        if was_safe:
+            self._safe_units.difference_update(units)
         return was_safe
 
     def watch(self, now_ns: int) -> bool:
@@ -84,15 +87,13 @@ class FieldDevice:
 
     def step(self) -> None:
         """One plant step: outputs from the bank, physics, inputs into the bank."""
-        outputs = zip(self._to_si, self._read_outputs(), strict=True)
-        self._drive([convert(value) for convert, value in outputs])
+        self._drive(self._to_si(self._read_outputs()))
         self.plant.step()
         self._publish()
 
     def advance(self, until_ns: int) -> None:
         """Steps up to a time of the plant, while nobody reads or writes the bank in between."""
-        outputs = zip(self._to_si, self._read_outputs(), strict=True)
-        self._drive([convert(value) for convert, value in outputs])
+        self._drive(self._to_si(self._read_outputs()))
         while self._filters and self.plant.now_ns < until_ns:
             self.plant.step()
             self._filters.settle(self._sense(), self.plant.now_ns)
@@ -117,11 +118,12 @@ class FieldDevice:
         sensed: Sequence[Value] = self._sense()
         if self._filters:
             sensed = self._filters.settle(sensed, self.plant.now_ns)
-        inputs = zip(self._from_si, sensed, strict=True)
-        self._write_inputs([convert(value) for convert, value in inputs])
+        if sensed != self._sensed:
+            self._sensed = sensed
+            self._write_inputs(self._from_si(sensed))
 
 
-Convert = Callable[[Value], Value]
+Convert = Callable[[Sequence[Value]], Sequence[Value]]
 
 
 def _wired_points(machine: Machine, role: Role) -> Sequence[Point]:
@@ -129,19 +131,40 @@ def _wired_points(machine: Machine, role: Role) -> Sequence[Point]:
     return [p for p in machine.points.values() if p.role is role and p.terminal]
 
 
-def _from_si(point: Point) -> Convert:
-    if point.type.kind is not Kind.REAL:
-        return _same
-    scale, offset = point.si_scale, point.si_offset
-    return lambda value: (float(value) - offset) / scale
+def _in_units(points: Sequence[Point]) -> Convert:
+    """What turns terminals' values, in SI units, into those of their points."""
+    numbers = _numbers(points)
+
+    def convert(sensed: Sequence[Value]) -> Sequence[Value]:
+        values = list(sensed)
+        for index, scale, offset in numbers:
+            values[index] = (float(values[index]) - offset) / scale
+        return values
+
+    return convert
 
 
-def _to_si(point: Point) -> Convert:
-    if point.type.kind is not Kind.REAL:
-        return _same
-    scale, offset = point.si_scale, point.si_offset
-    return lambda value: float(value) * scale + offset
+def _in_si(points: Sequence[Point]) -> Convert:
+    """What turns points' values into those of their terminals, in SI units."""
+    numbers = _numbers(points)
+
+    def convert(given: Sequence[Value]) -> Sequence[Value]:
+        values = list(given)
+        for index, scale, offset in numbers:
+            values[index] = float(values[index]) * scale + offset
+        return values
+
+    return convert if numbers else _same
 
 
-def _same(value: Value) -> Value:
-    return value
+def _numbers(points: Sequence[Point]) -> list[tuple[int, float, float]]:
+    """Position, scale and offset of each point that has a unit; the others are as they are."""
+    return [
+        (index, point.si_scale, point.si_offset)
+        for index, point in enumerate(points)
+        if point.type.kind is Kind.REAL
+    ]
+
+
+def _same(values: Sequence[Value]) -> Sequence[Value]:
+    return values

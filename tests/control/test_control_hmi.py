@@ -283,10 +283,18 @@ def test_momentary_commands_are_released_and_others_kept(hmi: HmiMap, device: De
     write(device, address(hmi, "RESET").address, b"\x82\x01")
     on = ("START", "AUTO", "RESET", "LOCAL", "BYPASS")
     assert [values(hmi)[name] for name in on] == [True] * 5
-    hmi.release_commands()
+    hmi.release_commands(hmi.take())
     assert [values(hmi)[name] for name in on] == [False, True, False, True, True]
-    hmi.release_commands()
+    hmi.release_commands(hmi.take())
     assert orders(hmi) == 0x8200
+
+
+def test_a_command_given_again_is_released_again(hmi: HmiMap) -> None:
+    """Although the map then holds what it held before, so that the same is taken."""
+    for _ in range(3):
+        hmi.give(["START"])
+        hmi.release_commands(hmi.take())
+        assert values(hmi)["START"] is False
 
 
 def test_commands_are_given_by_name(hmi: HmiMap) -> None:
