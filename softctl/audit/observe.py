@@ -168,6 +168,10 @@ class Auditor:
         self._clock = clock
         self._kept = kept
 
+    def begin(self) -> None:
+        """Count the audit's time from now on."""
+        self.started_ns = self._clock()
+
     def opened(self, client: Client) -> None:
         """A client has connected."""
         self._log(client)

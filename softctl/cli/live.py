@@ -216,6 +216,7 @@ class ControllerSide:
             control.server.observe(options.listener)
             if isinstance(options.listener, Auditor):
                 options.listener.still_for = still_for(control.faults, self._folder.machine)
+                options.listener.begin()
         return control
 
     def _journal(self, output: Output) -> JournalWriter | None:
