@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import lru_cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,7 @@ class Event:
         }
 
 
+@lru_cache(maxsize=64)
 def iso_time(at_ms: int) -> str:
     """UTC as ISO 8601 has it, to the millisecond."""
     seconds, rest = divmod(at_ms, 1_000)

@@ -24,8 +24,9 @@ Rules:
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 
 from softctl.machine import Mqtt, MqttLayout, Point
 from softctl.mqtt.catalogue import Catalogue, standing
@@ -33,19 +34,20 @@ from softctl.mqtt.events import Event, iso_time, to_json
 from softctl.mqtt.json_requests import Parts
 from softctl.mqtt.requests import Answers, Permissions, RefusedError, Request
 from softctl.mqtt.session import Counters, Incoming, Message
-from softctl.mqtt.snapshot import Change, Snapshot, Tracker
+from softctl.mqtt.snapshot import Snapshot, Tracker
 from softctl.mqtt.values import to_plain
 
 SCHEMA_VERSION = 1
 _MOST_REPLIES = 1_000
+_MOST_CHANGES = 200
+"""In one message: what is put together in one go holds up whoever shares the thread."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
-    """A change with its time."""
+class _Load:
+    """What a message tells news of: when each of these values changed, by its index."""
 
-    at_ms: int
-    change: Change
+    changed_ms: Mapping[int, int]
 
 
 class JsonSession:
@@ -68,8 +70,9 @@ class JsonSession:
         """What goes before everything else: births."""
         self._replies: deque[Message] = deque()
         self._events: deque[Event] = deque()
-        self._news: dict[int, _Told] = {}
-        """What is to be told of points and alarms, by index, the longest waiting first."""
+        self._news: dict[int, int] = {}
+        """When what is to be told of points and alarms changed, by index, the longest waiting
+        first. What is told is the value of the latest snapshot."""
         self._latest: Snapshot | None = None
         self._is_report_due = False
 
@@ -104,8 +107,8 @@ class JsonSession:
         self._first.append(self._status("online", now_ms))
         self._first.append(self._message("machine", self._description(), qos=1, retain=True))
         if self._latest is not None:
-            for index in range(self._catalogue.system_from):
-                self._news[index] = self._now(index, self._latest)
+            told = range(self._catalogue.system_from)
+            self._news |= dict.fromkeys(told, self._latest.at_ms)
             self._is_report_due = True
 
     def closed(self, now_ms: int) -> None:
@@ -125,12 +128,11 @@ class JsonSession:
         self._latest = snapshot
         if self._is_open and snapshot.is_present is not was_present:
             self._first.append(self._status("online", snapshot.at_ms))
-        for change in self._tracker.changes(snapshot):
-            if change.index >= self._catalogue.system_from:
-                continue
-            if change.index in self._news:
-                self.counters.dropped_values += 1
-            self._news[change.index] = _Told(snapshot.at_ms, change)
+        told = self._catalogue.system_from
+        changed = [index for index in self._tracker.news(snapshot) if index < told]
+        before = len(self._news)
+        self._news |= dict.fromkeys(changed, snapshot.at_ms)
+        self.counters.dropped_values += before + len(changed) - len(self._news)
 
     def report(self, now_ms: int) -> None:
         """The figures are due."""
@@ -162,9 +164,8 @@ class JsonSession:
             self._events.appendleft(load)
         elif isinstance(load, Message):
             self._replies.appendleft(load)
-        elif isinstance(load, list):
-            for told in load:
-                self._news.setdefault(told.change.index, told)
+        elif isinstance(load, _Load):
+            self._news = {**load.changed_ms, **self._news}
 
     def _next_first(self, _: int) -> Message | None:
         if self._first:
@@ -181,28 +182,30 @@ class JsonSession:
         return self._message("events", event.body(), qos=1, load=event)
 
     def _next_news(self, _: int) -> Message | None:
-        if not self._news:
+        if not self._news or self._latest is None:
             return None
         alarms_from = self._catalogue.alarms_from
         index = next(iter(self._news))
         if self._is_together and index < alarms_from:
-            return self._changes()
-        told = self._news.pop(index)
+            return self._changes(self._latest)
+        changed_ms = self._news.pop(index)
         if index >= alarms_from:
-            return self._alarm(told)
-        point, change = self._points[index], told.change
-        body = {"time": iso_time(told.at_ms), **self._value(change)}
+            return self._alarm(index, changed_ms, self._latest)
+        body = {"time": iso_time(changed_ms), **self._value(index, self._latest)}
+        point = self._points[index]
         if point.unit:
             body["unit"] = point.unit
-        return self._message(f"points/{point.name}", body, retain=True, load=[told])
+        load = _Load({index: changed_ms})
+        return self._message(f"points/{point.name}", body, retain=True, load=load)
 
-    def _changes(self) -> Message:
-        """All points that changed, in one message."""
-        indices = [index for index in self._news if index < self._catalogue.alarms_from]
-        told = [self._news.pop(index) for index in indices]
-        values = {self._points[one.change.index].name: self._value(one.change) for one in told}
-        at_ms = max(one.at_ms for one in told)
-        return self._message("changes", {"time": iso_time(at_ms), "points": values}, load=told)
+    def _changes(self, latest: Snapshot) -> Message:
+        """Points that changed, so many of them in one message."""
+        points = (index for index in self._news if index < self._catalogue.alarms_from)
+        indices = list(islice(points, _MOST_CHANGES))
+        load = _Load({index: self._news.pop(index) for index in indices})
+        values = {self._points[index].name: self._value(index, latest) for index in indices}
+        at_ms = max(load.changed_ms.values())
+        return self._message("changes", {"time": iso_time(at_ms), "points": values}, load=load)
 
     def _next_report(self, now_ms: int) -> Message | None:
         """The figures; with them all values, where a single topic holds them."""
@@ -213,10 +216,7 @@ class JsonSession:
         if self._is_together:
             self._first.append(self._statistics(snapshot, now_ms))
             names = range(self._catalogue.alarms_from)
-            points = {
-                self._points[index].name: self._value(self._now(index, snapshot).change)
-                for index in names
-            }
+            points = {self._points[index].name: self._value(index, snapshot) for index in names}
             body = {"time": iso_time(snapshot.at_ms), "points": points}
             return self._message("points", body, retain=True)
         return self._statistics(snapshot, now_ms)
@@ -296,34 +296,31 @@ class JsonSession:
             body["controller"] = "lost" if is_lost else "reached"
         return self._message("status", body, qos=1, retain=True)
 
-    def _now(self, index: int, snapshot: Snapshot) -> _Told:
-        change = Change(index, snapshot.values[index], self._tracker.is_good(index))
-        return _Told(snapshot.at_ms, change)
-
-    def _value(self, change: Change) -> dict[str, object]:
-        point = self._points[change.index]
+    def _value(self, index: int, snapshot: Snapshot) -> dict[str, object]:
+        point, value = self._points[index], snapshot.values[index]
         body: dict[str, object] = {
-            "value": to_plain(change.value, point.type),
-            "good": change.is_good,
+            "value": to_plain(value, point.type),
+            "good": self._tracker.is_good(index),
         }
         texts = self._catalogue.texts.get(point.name)
-        if texts is not None and 0 <= int(change.value) < len(texts):
-            body["text"] = texts[int(change.value)]
+        if texts is not None and 0 <= int(value) < len(texts):
+            body["text"] = texts[int(value)]
         return body
 
-    def _alarm(self, told: _Told) -> Message:
-        rule = self._catalogue.alarms[told.change.index - self._catalogue.alarms_from]
-        found = standing(told.change.value)
+    def _alarm(self, index: int, changed_ms: int, snapshot: Snapshot) -> Message:
+        rule = self._catalogue.alarms[index - self._catalogue.alarms_from]
+        found = standing(snapshot.values[index])
         body = {
-            "time": iso_time(told.at_ms),
+            "time": iso_time(changed_ms),
             "state": found.state,
             "active": found.is_active,
             "acknowledged": found.is_acknowledged,
-            "good": told.change.is_good,
+            "good": self._tracker.is_good(index),
             "priority": rule.priority.value,
             "text": rule.text,
         }
-        return self._message(f"alarms/{rule.name}", body, qos=1, retain=True, load=[told])
+        load = _Load({index: changed_ms})
+        return self._message(f"alarms/{rule.name}", body, qos=1, retain=True, load=load)
 
     def _statistics(self, snapshot: Snapshot, now_ms: int) -> Message:
         start = self._catalogue.system_from

@@ -27,15 +27,6 @@ class Snapshot:
     is_linked: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
-    """A value that is news: of the point at `index`, and whether it can be trusted."""
-
-    index: int
-    value: Value
-    is_good: bool
-
-
 class Tracker:
     """Finds what is news: a value beyond its deadband, or one whose trust has changed.
 
@@ -50,20 +41,30 @@ class Tracker:
         self._told: list[Value | None] = [None] * len(points)
         self._trust: tuple[bool, bool] | None = None
 
-    def changes(self, snapshot: Snapshot) -> list[Change]:
-        """What is news since the last time; everything the first time."""
+    def news(self, snapshot: Snapshot) -> Sequence[int]:
+        """The indices of what is news since the last time; of everything the first time.
+
+        What changed is found and noted by C: a scan shares the thread with this.
+        """
         trust = (snapshot.is_present, snapshot.is_linked)
         values = snapshot.values
-        if trust != self._trust:
-            self._trust = trust
-            news = list(range(len(values)))
-        else:
-            news = list(compress(range(len(values)), map(ne, values, self._told)))
+        found: Sequence[int] = range(len(values))
+        if trust == self._trust:
+            found = list(compress(found, map(ne, values, self._told)))
             if self._has_bands:
-                news = [index for index in news if self._is_news(index, values[index])]
-        for index in news:
-            self._told[index] = values[index]
-        return [Change(index, values[index], self.is_good(index)) for index in news]
+                found = [index for index in found if self._is_news(index, values[index])]
+        self._trust = trust
+        if self._has_bands:
+            for index in found:
+                self._told[index] = values[index]
+        elif found:
+            self._told = list(values)
+        return found
+
+    @property
+    def is_all_good(self) -> bool:
+        """Whether every value last seen can be trusted."""
+        return self._trust == (True, True)
 
     def is_good(self, index: int) -> bool:
         """Whether the value last seen can be trusted."""

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
-from typing import Final
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
 from softctl.machine import Point
 from softctl.machine import Value as PointValue
 from softctl.mqtt.catalogue import Catalogue, standing
 from softctl.mqtt.session import Counters
-from softctl.mqtt.snapshot import Change
 from softctl.mqtt.sparkplug_payload import DataType, Metric, Value
 from softctl.mqtt.values import to_plain
 from softctl.values.types import ElementaryType, Kind
@@ -48,6 +48,7 @@ _TYPES: Final = {
 }
 
 Properties = Mapping[str, tuple[DataType, Value]]
+_NONE: Final[Properties] = MappingProxyType({})
 
 
 def data_type(type_: ElementaryType) -> DataType:
@@ -60,13 +61,15 @@ def metric_value(value: PointValue, type_: ElementaryType) -> Value:
     return float(value) if type_.kind is Kind.REAL else to_plain(value, type_)
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """A metric's value that waits to be sent, or was stored: `number` tells which metric."""
+class Kept(NamedTuple):
+    """A value that waits to be sent, or was stored: `number` tells of which metric.
+
+    It is the point's own value until it is sent: ten thousand a second may never be.
+    """
 
     number: int
     at_ms: int
-    value: Value
+    value: PointValue | None
     is_good: bool
 
 
@@ -96,21 +99,20 @@ class Metrics:
         self.counters = self.events - len(fields(Counters))
         self._by_name = {plan.name: number for number, plan in enumerate(self.plans)}
 
-    def kept(self, change: Change, at_ms: int) -> Kept:
-        """A change as it waits."""
-        number, plan = change.index, self.plans[change.index]
-        if self._alarms_from <= number < self._system_from:
-            return Kept(number, at_ms, standing(change.value).state, change.is_good)
-        assert plan.point is not None
-        value = metric_value(change.value, plan.point.type)
-        return Kept(number, at_ms, value, change.is_good)
+    def _value(self, kept: Kept) -> Value:
+        plan, value = self.plans[kept.number], kept.value
+        if value is None:
+            return None
+        if self._alarms_from <= kept.number < self._system_from:
+            return standing(value).state
+        return value if plan.point is None else metric_value(value, plan.point.type)
 
     def birth(self, kept: Kept) -> Metric:
         """A metric in a birth: with its name, type and properties."""
         plan = self.plans[kept.number]
         return Metric(
             plan.type,
-            kept.value,
+            self._value(kept),
             plan.name,
             kept.number + 1,
             kept.at_ms,
@@ -119,11 +121,10 @@ class Metrics:
 
     def data(self, kept: Kept, was_good: bool, *, is_historical: bool) -> Metric:
         """A metric in a data message: by its alias alone; its quality if that is news."""
-        properties = {} if kept.is_good and was_good else _quality(kept)
-        plan = self.plans[kept.number]
-        return Metric(
-            plan.type, kept.value, "", kept.number + 1, kept.at_ms, is_historical, properties
-        )
+        properties = _NONE if kept.is_good and was_good else _quality(kept)
+        value, alias = self._value(kept), kept.number + 1
+        type_ = self.plans[kept.number].type
+        return Metric(type_, value, "", alias, kept.at_ms, is_historical, properties)
 
     def find(self, metric: Metric) -> Plan | None:
         """The metric that a command is about, by alias or by name."""

@@ -20,21 +20,22 @@ see the tests):
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
+from itertools import repeat
 
 from softctl.machine import Mqtt, SparkplugNames
 from softctl.mqtt.catalogue import Catalogue
 from softctl.mqtt.events import Event, to_json
 from softctl.mqtt.requests import Permissions, RefusedError, Request
 from softctl.mqtt.session import Counters, Incoming, Message
-from softctl.mqtt.snapshot import Change, Snapshot, Tracker
+from softctl.mqtt.snapshot import Snapshot, Tracker
 from softctl.mqtt.sparkplug_metrics import BD_SEQ, REBIRTH, Kept, Metrics
 from softctl.mqtt.sparkplug_payload import DataType, Metric, Payload, decode, encode, signed
 from softctl.mqtt.sparkplug_topics import Topics, read_state
 
 _ROUND = 256
-_MOST_METRICS = 250
+_MOST_METRICS = 100
 """In one data message: what is encoded in one go holds up whoever shares the thread."""
 
 
@@ -120,22 +121,24 @@ class SparkplugSession:
     def observe(self, snapshot: Snapshot) -> None:
         """Note what is news; the device dies and comes back with the controller."""
         self._latest = snapshot
-        changes = self._tracker.changes(snapshot)
-        if not snapshot.is_present:
-            return
-        for change in changes:
-            if change.index < self._system_from:
-                self._values.append(self._metrics.kept(change, snapshot.at_ms))
-        self._make_room()
+        news = [index for index in self._tracker.news(snapshot) if index < self._system_from]
+        if snapshot.is_present:
+            self._values.extend(self._keep(snapshot, news, snapshot.at_ms))
+            self._make_room()
+
+    def _keep(self, snapshot: Snapshot, indices: Sequence[int], at_ms: int) -> Iterator[Kept]:
+        values = map(snapshot.values.__getitem__, indices)
+        is_good = self._tracker.is_good
+        good = repeat(True) if self._tracker.is_all_good else map(is_good, indices)
+        return map(Kept, indices, repeat(at_ms), values, good)
 
     def report(self, now_ms: int) -> None:
         """The figures, the controller's and the bridge's."""
         snapshot = self._latest
         if snapshot is None or not self._is_born:
             return
-        for index in range(self._system_from, len(self._points)):
-            change = Change(index, snapshot.values[index], snapshot.is_present)
-            self._values.append(self._metrics.kept(change, now_ms))
+        figures = range(self._system_from, len(self._points))
+        self._values.extend(self._keep(snapshot, figures, now_ms))
         self._values.extend(self._own_figures(now_ms))
         self._make_room()
 
@@ -257,8 +260,7 @@ class SparkplugSession:
             return Kept(number, now_ms, None, True)
         is_good = self._tracker.is_good(number)
         self._is_good[number] = is_good
-        change = Change(number, snapshot.values[number], is_good)
-        return self._metrics.kept(change, now_ms)
+        return Kept(number, now_ms, snapshot.values[number], is_good)
 
     def _own_figures(self, now_ms: int) -> list[Kept]:
         start = self._metrics.counters

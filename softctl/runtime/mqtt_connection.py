@@ -12,6 +12,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import math
 import secrets
 import ssl
 import time
@@ -37,6 +38,9 @@ Write = Callable[[Request], Awaitable[None]]
 """Carries a request out; raises SoftctlError with why not."""
 
 _BATCH = 16
+_BATCH_BYTES = 2_048
+_LONGEST_REST_S = 0.005
+"""After a batch as long a rest as it took, so that half of a processor stays for scans."""
 _KEEP_ALIVE_S = 15
 _FAREWELL_S = 2.0
 _SHARE_OF_CHANCE = 0.2
@@ -192,8 +196,10 @@ class MqttConnection:
             self._something.clear()
             batch = self._batch()
             if batch:
+                began_s = time.monotonic()
                 await self._publish(client, batch)
-                await asyncio.sleep(0)
+                took_s = time.monotonic() - began_s
+                await asyncio.sleep(min(took_s, _LONGEST_REST_S))
             else:
                 await self._something.wait()
         async with asyncio.timeout(_FAREWELL_S):
@@ -201,29 +207,31 @@ class MqttConnection:
                 await self._publish_one(client, message)
 
     def _batch(self) -> list[Message]:
-        now_ms = _now_ms()
+        """A few small messages, or one large one."""
+        now_ms, size = _now_ms(), 0
         batch: list[Message] = []
-        while len(batch) < _BATCH and (message := self.session.next(now_ms)) is not None:
+        while len(batch) < _BATCH and size < _BATCH_BYTES:
+            message = self.session.next(now_ms)
+            if message is None:
+                break
             batch.append(message)
+            size += len(message.payload)
         return batch
 
     async def _publish(self, client: aiomqtt.Client, batch: list[Message]) -> None:
         """Hand a batch over, in order; gives back to the session what did not arrive."""
-        publishing = (self._publish_one(client, message) for message in batch)
+        tasks = [asyncio.create_task(self._publish_one(client, message)) for message in batch]
         try:
-            results = await asyncio.gather(*publishing, return_exceptions=True)
-        except asyncio.CancelledError:
-            self._give_back(batch)
-            raise
-        failed = [m for m, result in zip(batch, results, strict=True) if result is not None]
-        self._give_back(failed)
-        for result in results:
-            if isinstance(result, BaseException):
-                raise result
-
-    def _give_back(self, batch: list[Message]) -> None:
-        for message in reversed(batch):
-            self.session.failed(message)
+            await asyncio.wait(tasks, timeout=self._patience.answer_s)
+        finally:
+            for message, task in reversed(list(zip(batch, tasks, strict=True))):
+                if not task.cancel() and not task.cancelled() and task.exception() is None:
+                    continue
+                self.session.failed(message)
+        for task in tasks:
+            if not task.done():
+                raise aiomqtt.MqttError("no answer in time")
+            task.result()
 
     async def _publish_one(self, client: aiomqtt.Client, message: Message) -> None:
         properties = None
@@ -231,7 +239,12 @@ class MqttConnection:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.CorrelationData = message.correlation
         await client.publish(
-            message.topic, message.payload, message.qos, message.retain, properties
+            message.topic,
+            message.payload,
+            message.qos,
+            message.retain,
+            properties,
+            timeout=math.inf,  # a time limit for each would be a task for each
         )
 
     # Receiving
