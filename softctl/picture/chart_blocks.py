@@ -8,7 +8,7 @@ to the step's name.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from softctl.logic import ActionBlock, Step, Transition
@@ -45,24 +45,47 @@ class Block:
     h: float
     axis: float
     items: list[tuple[str, Item]] = field(default_factory=list)
+    inner: list[tuple[Block, float, float]] = field(default_factory=list)
     exits: list[tuple[Point, Node, Node]] = field(default_factory=list)
 
     def put(self, other: Block, x: float, y: float) -> None:
         """Take in another block with its corner at a place."""
-        self.items += [(kind, moved(item, x, y)) for kind, item in other.items]
+        self.inner.append((other, x, y))
         self.exits += [((px + x, py + y), a, b) for (px, py), a, b in other.exits]
         self.w, self.h = max(self.w, x + other.w), max(self.h, y + other.h)
 
-    def obstacles(self) -> list[Box]:
-        """What nothing else may touch: boxes, links, and the ways of the exits down to the end."""
-        found: list[Box] = []
-        for kind, item in self.items:
-            found += [_around(item["path"])] if kind == "links" else boxes_of(item)
-        return found + [Box(x, y, 0.0, _FAR) for (x, y), _, _ in self.exits]
+    def drawn(self, x: float = 0.0, y: float = 0.0) -> Iterator[tuple[str, Item]]:
+        """Everything in it, with its corner at a place."""
+        for kind, item, dx, dy in self._walk(x, y, _FAR):
+            yield kind, moved(item, dx, dy)
 
-    def moved(self, x: float, y: float) -> list[Box]:
-        """Its obstacles where it is put."""
-        return [box.moved(x, y) for box in self.obstacles()]
+    def _walk(self, x: float, y: float, limit: float) -> Iterator[tuple[str, Item, float, float]]:
+        """Items with how far to move them, but for blocks below a limit.
+
+        Blocks nest deeply, so this is no recursion.
+        """
+        left = [(self, x, y)]
+        while left:
+            block, dx, dy = left.pop()
+            yield from ((kind, item, dx, dy) for kind, item in block.items)
+            inner = [(one, dx + ix, dy + iy) for one, ix, iy in block.inner]
+            left += [one for one in inner if one[2] <= limit]
+
+    def obstacles(self, dx: float, dy: float, limit: float) -> list[Box]:
+        """What nothing else may touch: boxes, links, and the ways of the exits down to the end.
+
+        Blocks below `limit` are left out.
+        """
+        found = [Box(px + dx, py + dy, 0.0, _FAR) for (px, py), _, _ in self.exits]
+        for kind, item, x, y in self._walk(dx, dy, limit):
+            boxes = [_around(item["path"])] if kind == "links" else boxes_of(item)
+            found += [box.moved(x, y) for box in boxes]
+        return found
+
+    @property
+    def reach(self) -> float:
+        """How far down it needs room beside it: an exit's way goes on to the end."""
+        return _FAR if self.exits else self.h
 
     def link(
         self, *points: Point, double: bool = False, arrow: bool = False, of: Node = ""
@@ -79,14 +102,14 @@ def _around(path: Sequence[Sequence[float]]) -> Box:
 
 def beside(placed: Sequence[Box], block: Block, least: float, y: float) -> float:
     """The leftmost place for a block's corner, from `least` on, where it touches nothing."""
-    own = block.obstacles()
+    own = block.obstacles(0.0, y, _FAR)
     x = least
     while True:
         pushes = [
             other.right + COLUMN_GAP - (box.x + x)
             for box in own
             for other in placed
-            if box.moved(x, y).overlaps(other, COLUMN_GAP)
+            if box.moved(x, 0.0).overlaps(other, COLUMN_GAP)
         ]
         if not pushes:
             return x

@@ -87,7 +87,10 @@ class _Net:
     def settle(self) -> bool:
         """One round; False when it has cut something more, so that another one is due."""
         after = self._after()
+        known = len(self.heads) + len(self.apart)
         order = self._without_circles(after)
+        if len(self.heads) + len(self.apart) > known:
+            return False
         before: dict[Node, list[Node]] = {node: [] for node in order}
         for node in order:
             for other in after[node]:
@@ -174,6 +177,8 @@ class _Net:
             other = after[node][place]
             if state.get(other) == 1:
                 after[node].remove(other)
+                if isinstance(other, int):  # it joins a step that itself leads to
+                    self.apart.add(other)
                 stack.append((node, place))
                 continue
             stack.append((node, place + 1))

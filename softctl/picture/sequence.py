@@ -23,7 +23,7 @@ from softctl.picture.chart_blocks import (
     transition_block,
 )
 from softctl.picture.chart_net import Node, Plan, plan, ranked
-from softctl.picture.sketch import Item, boxes_of, moved
+from softctl.picture.sketch import Item, boxes_of
 
 _SEQUENCE_GAP = 44.0
 _EDGE = 16.0
@@ -102,22 +102,29 @@ class _Drawing:
         axis = max(own.axis, branches[0].axis)
         block = Block(0.0, 0.0, axis)
         block.put(own, axis - own.axis, 0.0)
-        foot = own.h
         is_double = isinstance(node, int)
-        top = foot if len(branches) == 1 else foot + 2 * LINK
-        if len(branches) == 1 and not is_double:
-            top = foot + LINK
-            block.link((axis, foot), (axis, top))
-        axes, placed = [axis], branches[0].moved(axis - branches[0].axis, top)
-        block.put(branches[0], axis - branches[0].axis, top)
-        for branch in branches[1:]:
-            x = beside(placed, branch, axes[-1] + COLUMN_GAP - branch.axis, top)
-            axes.append(x + branch.axis)
-            placed += branch.moved(x, top)
-            block.put(branch, x, top)
         if len(branches) > 1:
-            self._spread(block, axes, foot, is_double)
+            axes = self._side_by_side(block, branches, own.h + 2 * LINK)
+            self._spread(block, axes, own.h, is_double)
+            return block
+        top = own.h if is_double else own.h + LINK
+        block.link((axis, own.h), (axis, top))
+        block.put(branches[0], axis - branches[0].axis, top)
         return block
+
+    def _side_by_side(self, block: Block, branches: Sequence[Block], top: float) -> list[float]:
+        """Put branches beside each other, the first below the block's axis; their axes."""
+        limit = top + max(branch.reach for branch in branches[1:])
+        axes: list[float] = []
+        placed: list[Box] = []
+        for branch in branches:
+            x = block.axis - branch.axis
+            if axes:
+                x = beside(placed, branch, axes[-1] + COLUMN_GAP - branch.axis, top)
+            axes.append(x + branch.axis)
+            placed += branch.obstacles(x, top, limit)
+            block.put(branch, x, top)
+        return axes
 
     def _spread(self, block: Block, axes: Sequence[float], foot: float, is_double: bool) -> None:
         """A divergence: the line, and the link to each branch."""
@@ -239,8 +246,8 @@ class _Drawing:
         for number, block in enumerate(blocks):
             if number == 1 or (number > 1 and y + block.h > max(tall, 400.0)):
                 x, y, width = x + width + _SEQUENCE_GAP, 0.0, 0.0
-            for kind, item in block.items:
-                lists[kind].append(moved(item, _EDGE + x, _EDGE + y))
+            for kind, item in block.drawn(_EDGE + x, _EDGE + y):
+                lists[kind].append(item)
             y += block.h + _SEQUENCE_GAP
             width = max(width, block.w)
             tall = max(tall, y - _SEQUENCE_GAP)
