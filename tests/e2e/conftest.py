@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
+import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -28,14 +30,17 @@ def npm_modules(
     """The pinned packages, fetched once and kept in pytest's cache."""
     require_tool("node")
     wanted = [f"{name}@{version}" for name, version in PACKAGES.items()]
-    where = pytestconfig.cache.mkdir("npm-" + "-".join(wanted).replace("@", "-"))
-    done = where / "complete"
-    if not done.exists():
-        command = [require_tool("npm"), *_INSTALL, "--prefix", str(where), *wanted]
+    cache = pytestconfig.cache.mkdir("npm")
+    where = cache / "-".join(wanted).replace("@", "-")
+    if not where.exists():
+        # Aside, and then in one move: another worker may be at it too.
+        aside = tempfile.mkdtemp(dir=cache)
+        command = [require_tool("npm"), *_INSTALL, "--prefix", aside, *wanted]
         fetched = subprocess.run(command, capture_output=True, text=True, timeout=240, check=False)
         if fetched.returncode:
             miss(f"needs the npm registry: {fetched.stderr.strip()[-300:]}")
-        done.touch()
+        with contextlib.suppress(OSError):
+            Path(aside).rename(where)
     return where / "node_modules"
 
 

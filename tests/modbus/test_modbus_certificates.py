@@ -143,7 +143,8 @@ def test_validity_is_what_the_library_says(begin: datetime, end: datetime) -> No
 GOOD = certificate((ROLE_OID, utf8("fitter")))
 
 
-@pytest.mark.parametrize("size", [*range(60), *range(60, len(GOOD), 7), len(GOOD) - 1])
+# From the front, and from the end: the length of a signature differs from run to run.
+@pytest.mark.parametrize("size", [*range(60), *range(-1, -246, -7)])
 def test_a_certificate_cut_short_is_refused(size: int) -> None:
     """No length is trusted beyond the bytes that came."""
     with pytest.raises(CertificateError):
