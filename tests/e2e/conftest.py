@@ -2,23 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-import subprocess
-import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from npm_packages import fetch
 from npm_stack import PACKAGES, NodeHmi
-
-_INSTALL = [
-    "install",
-    "--no-save",
-    "--no-audit",
-    "--no-fund",
-    "--ignore-scripts",
-    "--omit=optional",
-]
 
 
 @pytest.fixture(scope="session")
@@ -29,19 +18,8 @@ def npm_modules(
 ) -> Path:
     """The pinned packages, fetched once and kept in pytest's cache."""
     require_tool("node")
-    wanted = [f"{name}@{version}" for name, version in PACKAGES.items()]
-    cache = pytestconfig.cache.mkdir("npm")
-    where = cache / "-".join(wanted).replace("@", "-")
-    if not where.exists():
-        # Aside, and then in one move: another worker may be at it too.
-        aside = tempfile.mkdtemp(dir=cache)
-        command = [require_tool("npm"), *_INSTALL, "--prefix", aside, *wanted]
-        fetched = subprocess.run(command, capture_output=True, text=True, timeout=240, check=False)
-        if fetched.returncode:
-            miss(f"needs the npm registry: {fetched.stderr.strip()[-300:]}")
-        with contextlib.suppress(OSError):
-            Path(aside).rename(where)
-    return where / "node_modules"
+    assert pytestconfig.cache is not None
+    return fetch(PACKAGES, pytestconfig.cache, require_tool("npm"), miss)
 
 
 @pytest.fixture(scope="module", params=list(PACKAGES))

@@ -53,7 +53,7 @@ export class Connection extends EventTarget {
   ask(request) {
     if (!this.isOpen) return Promise.reject(new Error("not connected; nothing was sent"));
     const id = this.#next++;
-    this.#socket.send(JSON.stringify({ id, ...request }));
+    this.#socket.send(JSON.stringify({ ...request, id }));
     return new Promise((resolve, reject) => {
       const timer = setTimeout(() => {
         this.#waiting.delete(id);

@@ -69,6 +69,7 @@ export function numberOf(control, what = "a number") {
 export function form(label, act, place, ...children) {
   const submit = async (event) => {
     event.preventDefault();
+    tell(place, "");
     try {
       await act(event);
     } catch (error) {

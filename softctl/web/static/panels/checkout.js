@@ -14,6 +14,7 @@ function verdictMark(attempt) {
 export class CheckoutTab {
   #app;
   #shown = "";
+  #isRunning = false;
   #rows = new Map();
 
   constructor(app, pane) {
@@ -54,7 +55,6 @@ export class CheckoutTab {
         if (!reviewer.value.trim()) throw new Error("expected who says what the screen shows; the record bears the name");
         const wanted = names.value.split(/[,\s]+/).filter(Boolean);
         await this.#do({ act: "start", reviewer: reviewer.value.trim(), names: wanted }, "begun");
-        this.#next();
       },
       outcome(),
       field("Your name", reviewer, { wide: true }),
@@ -77,7 +77,7 @@ export class CheckoutTab {
     const here = steps.findIndex((step) => step.id === current);
     const open = (step) => !step.attempt && step.id !== current;
     const step = steps.slice(here + 1).find(open) ?? steps.find(open);
-    if (step) this.#do({ act: "begin", id: step.id }, "");
+    if (step) this.#do({ act: "begin", step: step.id }, "");
     else tell(this.place, "every step has a verdict");
   }
 
@@ -88,6 +88,9 @@ export class CheckoutTab {
     const { total = 0, open = 0, passed = 0, failed = 0, skipped = 0 } = progress ?? {};
     this.progress.value = total ? (total - open) / total : 0;
     setText(this.count, `${total - open} of ${total}: ${passed} passed, ${failed} failed, ${skipped} skipped`);
+    // A session that has just begun, or goes on, shows no step yet.
+    if (running && !this.#isRunning && !current) this.#next();
+    this.#isRunning = Boolean(running);
     this.#showCurrent(running ? steps.find((step) => step.id === current) : null);
     this.#showRows(steps, current);
   }
@@ -101,7 +104,7 @@ export class CheckoutTab {
     this.#shown = key;
     const comment = textInput();
     const decide = (verdict, text) =>
-      button(text, async () => (await this.#do({ act: "decide", id: step.id, verdict, comment: comment.value }, text.toLowerCase())) && this.#next());
+      button(text, async () => (await this.#do({ act: "decide", step: step.id, verdict, comment: comment.value }, text.toLowerCase())) && this.#next());
     const { attempt } = step;
     const found = attempt
       ? h("div", { class: "stack" }, h("p", { class: "row" }, verdictMark(attempt), h("span", { text: `expected ${attempt.expected}, seen ${attempt.seen || "nothing"}` })), attempt.hint ? h("p", { text: attempt.hint }) : null, button("Next step", () => this.#next(), { class: "main" }))
@@ -121,7 +124,7 @@ export class CheckoutTab {
 
   #makeAnswer(step, comment) {
     const send = async (text) => {
-      const attempt = await this.#do({ act: "answer", id: step.id, text, comment: comment.value }, "");
+      const attempt = await this.#do({ act: "answer", step: step.id, text, comment: comment.value }, "");
       if (attempt?.verdict === "pass") this.#next();
     };
     if (step.answer === "done") return h("div", { class: "row" }, button("I have done it", () => send("done"), { class: "main" }));
@@ -159,7 +162,7 @@ export class CheckoutTab {
 
   #makeRow(step) {
     const cells = [h("td"), h("td"), h("td")];
-    const again = button(step.id, () => this.#do({ act: "begin", id: step.id }, ""), { class: "quiet name", tabIndex: -1, title: "Show this step", disabled: Boolean(this.refusal) });
+    const again = button(step.id, () => this.#do({ act: "begin", step: step.id }, ""), { class: "quiet name", tabIndex: -1, title: "Show this step", disabled: Boolean(this.refusal) });
     return { line: h("tr", {}, h("td", {}, again), ...cells), cells };
   }
 }

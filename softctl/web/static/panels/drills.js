@@ -82,7 +82,7 @@ export class DrillsTab {
     const answer = textInput();
     const place = outcome();
     const answered = h("p", { class: "small" });
-    const act = () => this.#app.act({ do: "drill", act: "answer", id, text: answer.value.trim() }, place, "kept");
+    const act = () => this.#app.act({ do: "drill", act: "answer", question: id, text: answer.value.trim() }, place, "kept");
     const view = h("div", {}, form(`Question of ${drill}`, act, place, field(`${drill}: ${text}`, answer, { wide: true }), h("button", { text: "Keep", disabled: Boolean(this.refusal) })), answered);
     return { view, answered };
   }

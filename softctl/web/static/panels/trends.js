@@ -68,7 +68,7 @@ export class TrendsPanel {
       named("+", "Zoom in", () => this.zoom(0.5)),
       named("−", "Zoom out", () => this.zoom(2)),
       button("PNG", () => savePng(this.canvas, this.#app.store.model.name)),
-      button("CSV", () => saveCsv(this.#app, this.#shownLanes(), this.bounds())),
+      button("CSV", () => saveCsv(this.#app.store.model, this.#shownLanes(), this.bounds())),
     );
   }
 

@@ -1,0 +1,46 @@
+"""One browser for all tests of the page, and one machine behind most of them."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable, Iterator
+
+import pytest
+import pytest_asyncio
+from bench_pages import Bench, Complaints, running
+from playwright.async_api import Browser, Page, async_playwright, expect
+
+WIDE = {"width": 1280, "height": 720}
+PATIENCE_MS = 20_000
+"""For a busy computer; nothing here is a matter of time."""
+
+
+@pytest_asyncio.fixture(scope="session", loop_scope="session")
+async def browser(require_tool: Callable[[str], str]) -> AsyncIterator[Browser]:
+    """Debian's Chromium; nothing is downloaded."""
+    chromium = require_tool("chromium")
+    expect.set_options(timeout=PATIENCE_MS)
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox", "--disable-gpu"]
+        )
+        yield browser
+        await browser.close()
+
+
+@pytest.fixture(scope="session")
+def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """The demo, five times faster than life, at rest until somebody gives START."""
+    with running("glasshouse_feed", tmp_path_factory.mktemp("demo"), "--speed", "5") as bench:
+        yield bench
+
+
+@pytest_asyncio.fixture(loop_scope="session")
+async def page(browser: Browser) -> AsyncIterator[Page]:
+    """A window of 1280 by 720, which must not have complained of anything at the end."""
+    context = await browser.new_context(viewport=WIDE, reduced_motion="reduce")
+    context.set_default_timeout(PATIENCE_MS)
+    page = await context.new_page()
+    complaints = Complaints(page)
+    yield page
+    await context.close()
+    assert complaints.found == []
