@@ -173,7 +173,8 @@ def test_terms_are_what_a_random_walk_finds(name: str) -> None:
         instance.scan(now_ns)
     transitions = sum(len(chart.transitions) for chart in application.charts)
     assert len(witness.fired) > 0.5 * transitions
-    assert sum(channel in witness.compared for channel in probes.places) > 0.9 * len(probes.places)
+    # What an earlier term of an AND decides, the scan does not judge.
+    assert sum(channel in witness.compared for channel in probes.places) > 0.6 * len(probes.places)
 
 
 def named(instance: Instance, chart: Chart) -> Iterator[str]:
