@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hmi_program import MACHINE, Hmi, Tag, carry_out, new_checkout
+from hmi_program import MACHINE, Hmi, Tag, arranged, carry_out, new_checkout
 
 Tags = dict[str, Tag]
 
@@ -196,16 +196,32 @@ class BlockWriter(Hmi):
     """Reads, changes and writes two set points at once, as some HMIs do."""
 
     def enter(self, name: str, value: float | str) -> None:
-        place = self.tags["SPEED"].address
-        if name != "SPEED":
+        if name not in ("SPEED", "COUNT"):
             super().enter(name, value)
             return
-        end = self.tags["COUNT"].address + 1
-        raw = bytearray(self.ask(struct.pack(">BHH", 3, place, end - place))[2:])
         assert not isinstance(value, str)
-        packed = struct.pack(">f", value)
-        raw[:4] = packed[2:] + packed[:2]
+        place, end = self.tags["SPEED"].address, self.tags["COUNT"].address + 1
+        raw = bytearray(self.ask(struct.pack(">BHH", 3, place, end - place))[2:])
+        if name == "SPEED":
+            raw[:4] = arranged(struct.pack(">f", value), "CDAB")
+        else:
+            raw[-2:] = struct.pack(">h", round(value))
         self.ask(struct.pack(">BHHB", 16, place, len(raw) // 2, len(raw)) + raw)
+
+
+class Stutterer(BlockWriter):
+    """Writes its block twice, the second time without a change."""
+
+    def enter(self, name: str, value: float | str) -> None:
+        for _ in range(2 if name == "COUNT" else 1):
+            super().enter(name, value)
+
+
+class Forgetful(Hmi):
+    """Acts on the second alarm, whichever is meant."""
+
+    def enter(self, name: str, value: float | str) -> None:
+        super().enter(name, 2 if name == "ALARM_NUMBER" else value)
 
 
 class Restless(Hmi):
@@ -243,6 +259,25 @@ def test_half_a_value_is_no_entry() -> None:
 def test_a_block_with_unchanged_neighbours_is_an_entry() -> None:
     """What stays as it is was not operated."""
     assert run(hmi=BlockWriter) == {}
+
+
+def test_a_block_that_is_written_twice_is_a_doubled_entry() -> None:
+    """Although nothing changes the second time."""
+    failed = run(hmi=Stutterer)
+    assert set(failed) == {"COUNT:enter-odd", "COUNT:enter-75%"}
+    assert "wrote -13 2 times" in failed["COUNT:enter-odd"]
+
+
+def test_the_wrong_alarm_is_no_acknowledgement() -> None:
+    """All that is about the first alarm fails, with its number."""
+    failed = run(hmi=Forgetful)
+    assert set(failed) == {
+        "ALARM_NUMBER:acknowledge-LAH_1",
+        "ALARM_SHELF_TIME:shelve-LAH_1",
+        "ALARM_REQUEST:unshelve-LAH_1",
+        "ALARM_REQUEST:reset-LAH_1",
+    }
+    assert "ALARM_NUMBER is 2, expected 1" in failed["ALARM_REQUEST:reset-LAH_1"]
 
 
 def test_what_is_written_all_the_time_spoils_no_other_step() -> None:
