@@ -73,7 +73,7 @@ def to_html(report: AuditReport, basis: Basis) -> str:
         f"Audit record: {basis.title or report.machine}",
         [
             opening(basis, f"{report.seconds:.0f} s", *_counts(report)),
-            *headline(findings_line(report), is_good=report.is_clean, about=_ABOUT),
+            *headline(_verdict(report), is_good=_is_good(report), about=_ABOUT),
             *_findings(report),
             *_coverage(report),
             *_uses(report),
@@ -92,6 +92,15 @@ def findings_line(report: AuditReport) -> str:
         many(counts[severity], *names) for severity, names in _NAMES.items() if counts[severity]
     )
     return ", ".join(words) or "No findings"
+
+
+def _verdict(report: AuditReport) -> str:
+    used = f"; {report.covered} of {report.total} points used" if report.requests else ""
+    return findings_line(report) + used
+
+
+def _is_good(report: AuditReport) -> bool:
+    return report.is_clean and report.requests > 0
 
 
 def many(count: int, one: str, more: str = "") -> str:

@@ -22,6 +22,7 @@ Charts = Mapping[str, Sequence[str]]
 _ACT_CODES = {name: code for code, name in enumerate(ACTS, start=1)}
 _CONTROL = {state.value: state.name.lower() for state in ControlState}
 _STOPPED_BEAT = 4_711
+_LOOK = "What does the screen show?"
 
 
 def make_plan(machine: Machine, charts: Charts) -> tuple[Step, ...]:
@@ -84,48 +85,51 @@ class _Planner:
         self, name: str, value: Value, puts: Mapping[str, Value], answer: Answer, shown: str = ""
     ) -> Step:
         return self._step(
-            name,
-            "What does the screen show?",
-            answer,
-            expected=value,
-            shown=shown or shown_value(self._point, value),
-            puts=puts,
+            name, _LOOK, answer, value, shown or shown_value(self._point, value), puts
         )
 
-    def _step(self, name: str, instruction: str, answer: Answer, **more: object) -> Step:
+    def _step(
+        self,
+        name: str,
+        instruction: str,
+        answer: Answer,
+        expected: Value,
+        shown: str,
+        puts: Mapping[str, Value],
+        *,
+        choices: Mapping[int, str] | None = None,
+        operation: Operation | None = None,
+    ) -> Step:
         point = self._point
         return Step(
             id=f"{point.name}:{name}",
             point=point.name,
             instruction=instruction,
             answer=answer,
+            expected=expected,
+            shown=shown,
+            puts=puts,
+            choices=choices or {},
+            operation=operation,
             place=self._place,
             description=point.description,
-            **more,  # type: ignore[arg-type]
         )
 
     def _choices(self, choices: Mapping[int, str]) -> Iterator[Step]:
         """One step for each number that has a name."""
         for number, name in choices.items():
+            shown, puts = f"{number} ({name})", {self._point.name: number}
             yield self._step(
-                str(number),
-                "What does the screen show?",
-                Answer.CHOICE,
-                expected=number,
-                shown=f"{number} ({name})",
-                puts={self._point.name: number},
-                choices=choices,
+                str(number), _LOOK, Answer.CHOICE, number, shown, puts, choices=choices
             )
 
     def _heartbeat(self) -> Iterator[Step]:
-        ask = "Does the screen show that the controller {}?"
         for name, words, puts in (
             ("alive", "is alive", {}),
             ("stopped", "stands still", {self._point.name: _STOPPED_BEAT}),
         ):
-            yield self._step(
-                name, ask.format(words), Answer.YES, expected=True, shown="yes", puts=puts
-            )
+            ask = f"Does the screen show that the controller {words}?"
+            yield self._step(name, ask, Answer.YES, True, "yes", puts)
 
     def _alarm(self) -> Iterator[Step]:
         name = self._point.name
@@ -138,17 +142,11 @@ class _Planner:
             return
         states = list(_states(self._machine.alarms[rule]))
         choices = {STATE_CODES[state]: state.value for state in states}
+        ask = f"What does the screen show of the alarm {rule}?"
         for state in states:
-            code = STATE_CODES[state]
-            yield self._step(
-                str(code),
-                f"What does the screen show of the alarm {rule}?",
-                Answer.CHOICE,
-                expected=code,
-                shown=f"{code} ({state.value})",
-                puts=alarm_puts(rule, state),
-                choices=choices,
-            )
+            code, puts = STATE_CODES[state], alarm_puts(rule, state)
+            shown = f"{code} ({state.value})"
+            yield self._step(str(code), ask, Answer.CHOICE, code, shown, puts, choices=choices)
 
     # What somebody operates
 
@@ -175,14 +173,9 @@ class _Planner:
         puts: Mapping[str, Value] | None = None,
     ) -> Step:
         more = ", then released" if operation.released else ""
+        shown = f"{shown or 'TRUE'} written once{more}"
         return self._step(
-            name,
-            ask,
-            Answer.DONE,
-            expected=operation.value,
-            shown=f"{shown or 'TRUE'} written once{more}",
-            puts=puts or {},
-            operation=operation,
+            name, ask, Answer.DONE, operation.value, shown, puts or {}, operation=operation
         )
 
     def _requests(self) -> Iterator[Step]:

@@ -82,7 +82,8 @@ def run_checkout(options: Options, hmi: Where, files: RecordFiles) -> bool:
     try:
         if not options.report_only:
             _tell_session(console, file, checkout)
-            run_loop(_run(console, folder, checkout, options, hmi))
+            with suppress(KeyboardInterrupt):  # as quit does
+                run_loop(_run(console, folder, checkout, options, hmi))
     finally:
         file.close()
     _print_result(console, checkout)

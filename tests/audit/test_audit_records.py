@@ -62,7 +62,7 @@ def test_an_audits_page_has_findings_evidence_and_coverage() -> None:
     assert not re.search(r'<script|(src|href)="(?!#)', page)
     for words in (
         "Audit record: Vessel &lt;7&gt;",
-        "✗ 1 error, 1 piece of advice",
+        "✗ 1 error, 1 piece of advice; 2 of 3 points used",
         "600 s, 2 devices, 1 connection, 1234 requests",
         "asks for &lt;nothing&gt;",
         "00 01 00 00 00 06 01 04 00 13 00 02",
@@ -85,6 +85,7 @@ def test_an_audit_without_anybody_says_so() -> None:
     empty = AuditReport("mixer", 1.0, (), 0, (use("LT_1", "never used", 0),), (), 0, 0, 1)
     assert findings_line(empty) == "Nobody asked for anything"
     page = to_html(empty, BASIS)
+    assert "✗ Nobody asked for anything" in page
     assert "<h2>Findings" not in page
     assert "No screen shows" not in page
 

@@ -57,6 +57,7 @@ def drilled(tmp_path: Path, hmi: Callable[[int], Hmi]) -> tuple[dict, int, Progr
     record = tmp_path / "drills.json"
     options = ("drill", "--field-port", "0", "--hmi-port", "0", "--unattended")
     options = (*options, "--before", "1500 ms", "--within", "3 s", "--json", str(record))
+    options = (*options, "--html", str(tmp_path / "drills.html"))
     with started(*options, "--plan", str(tmp_path / "plan.yaml")) as program:
         thread = hmi(port_of(program.wait_for("ready")["hmi"]))
         thread.start()
@@ -75,6 +76,9 @@ def test_a_sound_hmi_passes_every_drill(tmp_path: Path) -> None:
     assert failed == {}
     assert code == 0
     assert set(results["cut"]["answers"].values()) == {"not asked"}
+    page = (tmp_path / "drills.html").read_text(encoding="utf-8")
+    assert "✓ 5 of 5 drills passed" in page
+    assert "machine.yaml" in page
 
 
 def test_an_hmi_that_gives_up_is_told(tmp_path: Path) -> None:
