@@ -132,7 +132,7 @@ class ControlService:
             self._journal.note_written(name, by)
         return taken
 
-    def note(self, kind: str, name: str, what: str, by: str, **details: object) -> None:
+    def note(self, kind: str, name: str, what: str, by: str, /, **details: object) -> None:
         """Put into the journal what somebody did to the machine around the controller."""
         if self._journal is not None:
             self._journal.note(kind, name, what, by, details)

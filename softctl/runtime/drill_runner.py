@@ -37,6 +37,11 @@ class DrillRunner:
         sink: EventSink,
     ) -> None:
         self.results: list[DrillResult] = []
+        self.running: Drill | None = None
+        """The drill that is under way; None before the first and after the last."""
+        self.phase = ""
+        """before (watching what the HMI does), during, or after (its way back)."""
+        self._until_ns = 0
         self._service = service
         self._drills = drills
         self._timing = timing
@@ -47,7 +52,23 @@ class DrillRunner:
 
     async def run(self) -> None:
         """Watch, then drill; raises SoftctlError when nobody polls."""
-        self._service.server.observe(self._watcher)
+        before = self._service.server.observe(self._watcher)
+        try:
+            await self._run()
+        finally:
+            self._service.server.observe(before)
+            self.running, self.phase = None, ""
+
+    @property
+    def left_ns(self) -> int:
+        """How much of the phase is left, at most."""
+        return max(0, self._until_ns - self._now_ns())
+
+    def _enter(self, phase: str, lasts_ns: int) -> None:
+        self.phase, self._until_ns = phase, self._now_ns() + lasts_ns
+
+    async def _run(self) -> None:
+        self._enter("before", self._timing.before_ns)
         self._sink("watching what the HMI does", seconds=self._timing.before_ns / 1e9)
         await asyncio.sleep(self._timing.before_ns / 1e9)
         before = self._watcher.next()
@@ -61,9 +82,12 @@ class DrillRunner:
 
     async def _drill(self, drill: Drill, judge: Judge) -> None:
         self._sink("drill begins", drill=drill.name, what=drill.title)
+        self.running = drill
         self._watcher.next()
+        self._enter("during", drill.lasts_ns)
         await self._strike(drill)
         during = self._watcher.next()
+        self._enter("after", self._timing.within_ns)
         after = await self._recover(judge)
         for result in judge.judge(drill, during, after):
             self.results.append(result)

@@ -131,6 +131,21 @@ class Player:
             events=tuple(self._events),
         )
 
+    @property
+    def now_ns(self) -> int:
+        """The trial's own time, as of the last sample."""
+        return self._now_ns
+
+    @property
+    def deeds(self) -> tuple[Deed, ...]:
+        """What it has done so far."""
+        return tuple(self._deeds)
+
+    @property
+    def settled(self) -> dict[int, Verdict]:
+        """The verdicts there are, by the number of their row in the trial."""
+        return dict(self._verdicts)
+
     def broken(self) -> list[Verdict]:
         """What is already known not to be met."""
         return [verdict for _, verdict in self._verdicts if verdict.outcome is Outcome.NOT_MET]

@@ -93,6 +93,17 @@ def flag_reader(instance: Instance, found: Charts) -> Callable[[], Flags]:
 
 def play(player: Player, bench: VirtualBench, names: Names, tracker: Tracker | None = None) -> None:
     """Let a bench run until a trial is over; it begins with the first scan on a healthy link."""
+    put_on(player, bench, names, tracker)
+    while not player.is_over:
+        bench.next_scan()
+    if tracker is not None:
+        tracker.take(bench)
+
+
+def put_on(
+    player: Player, bench: VirtualBench, names: Names, tracker: Tracker | None = None
+) -> None:
+    """Let a trial look at each scan of a bench, which somebody else lets run."""
     evaluator: Evaluator = player.evaluator
     read = value_reader(names, evaluator.names, bench.controller, bench.plant)
     flags = flag_reader(bench.controller.instance, charts(bench.controller.application))
@@ -124,10 +135,6 @@ def play(player: Player, bench: VirtualBench, names: Names, tracker: Tracker | N
 
     bench.on_happening = on_happening
     bench.after_scan = after_scan
-    while not player.is_over:
-        bench.next_scan()
-    if tracker is not None:
-        tracker.take(bench)
 
 
 def carry_out(action: Action, bench: VirtualBench) -> None:

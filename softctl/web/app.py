@@ -20,7 +20,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from softctl.errors import SoftctlError
 from softctl.web.access import Person
-from softctl.web.actions import Actions, Message
+from softctl.web.actions import Actions, Message, text
 from softctl.web.doors import Doors
 from softctl.web.guard import Guard
 from softctl.web.hub import Hub
@@ -160,12 +160,18 @@ class PageApp:
     async def _reply(self, viewer: Viewer, message: Message) -> dict[str, Any]:
         reply: dict[str, Any] = {"t": "reply", "id": message.get("id")}
         try:
-            if message.get("do") == "subscribe":
-                answer = self._subscribe(viewer, message)
+            own = {"subscribe": self._subscribe, "watch_client": self._watch}.get(
+                str(message.get("do"))
+            )
+            if own is not None:
+                answer = own(viewer, message)
             else:
                 answer = dict(await self._actions.do(viewer.person, message))
         except SoftctlError as error:
             return {**reply, "error": str(error)}
+        except Exception as error:  # ours: whoever asked hears of it, and the page goes on
+            self._hub.report(error)
+            return {**reply, "error": f"expected to do this, got a fault of softctl: {error!r}"}
         return {**reply, "answer": answer}
 
     def _subscribe(self, viewer: Viewer, message: Message) -> dict[str, Any]:
@@ -174,11 +180,21 @@ class PageApp:
             raise SoftctlError(f"expected a list of names, got {names!r:.60}")
         return self._hub.subscribe(viewer, names)
 
+    def _watch(self, viewer: Viewer, message: Message) -> dict[str, Any]:
+        server, name = message.get("server"), message.get("name")
+        is_none = name is None
+        self._hub.watch(
+            viewer,
+            None if is_none else text(message, "server"),
+            None if is_none else text(message, "name"),
+        )
+        return {"server": server, "name": name}
 
-def _read(text: str) -> Message:
+
+def _read(line: str) -> Message:
     """A message of a viewer; what is no object asks for nothing."""
     try:
-        found = json.loads(text)
+        found = json.loads(line)
     except (ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 from softctl.logic import Application, Source
@@ -11,10 +11,13 @@ from softctl.runtime.folder import MachineFolder
 from softctl.web.channels import Channels
 
 if TYPE_CHECKING:
+    from softctl.web.frame_tap import FrameTap
     from softctl.web.history import History
 
 Row = dict[str, Any]
 Answer = Mapping[str, Any]
+Show = Callable[[str, Mapping[str, Any]], None]
+"""Takes the state of one kind, for all viewers, also those to come."""
 
 
 class Bench(Protocol):
@@ -48,7 +51,7 @@ class Bench(Protocol):
     def ask(self, request: Mapping[str, Any]) -> Awaitable[Answer]:
         """The controller's answer; raises SoftctlError with its refusal."""
 
-    def note(self, kind: str, name: str, what: str, by: str, **details: object) -> None:
+    def note(self, kind: str, name: str, what: str, by: str, /, **details: object) -> None:
         """Put what somebody did on the page into the journal."""
 
     def quick_mark(self) -> object:
@@ -72,8 +75,14 @@ class Bench(Protocol):
     def sources(self) -> Sequence[Source]:
         """The programs that run now, as they are written."""
 
-    def trial_names(self) -> Sequence[str]:
+    def trials(self) -> Sequence[Row]:
         """The trials that can be run beside the machine."""
+
+    def drills(self) -> Sequence[Row]:
+        """The drills that can be run against its HMI clients."""
+
+    def tap(self, server: str, client: str) -> FrameTap:
+        """Listen to a client's frames; raises SoftctlError."""
 
     def wire_effects(self) -> Sequence[Row]:
         """What can be made to go wrong on the wire."""

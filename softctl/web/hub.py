@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 
 from softctl.errors import SoftctlError
@@ -34,8 +34,10 @@ class Hub:
         self._said = ""
         self.most_viewers = most_viewers
         self.viewers: set[Viewer] = set()
-        self.extra_states: dict[str, Mapping[str, Any]] = {}
-        """States that others keep up to date, by kind: trials, drills, checkout."""
+        self._lasting: dict[str, str] = {}
+        """States that others keep up to date: trials, drills, checkout."""
+        self.each_second: list[Callable[[], Awaitable[None]]] = []
+        """Called once a second, whether anybody looks or not."""
         self.is_in: Callable[[Person], bool] = lambda person: True
         """Whether somebody who looks still may."""
         self._application = bench.application
@@ -44,6 +46,7 @@ class Hub:
         self._changes = Changes()
         self._states: dict[str, str] = {}
         self._looks = 0
+        self._turns = 0
         self._alarms_seen: object = None
 
     # Viewers
@@ -56,13 +59,14 @@ class Hub:
             self._changes.take(self.channels.read())
         self.viewers.add(viewer)
         viewer.tell(self._hello(viewer))
-        for what, text in self._states.items():
+        for what, text in (self._states | self._lasting).items():
             viewer.show(what, text)
         self._looks = 0
 
     def detach(self, viewer: Viewer) -> None:
         """Forget a viewer that has gone."""
         self.viewers.discard(viewer)
+        viewer.watch(None)
         if not self.viewers:
             self.channels.forget_subscriptions()
             self._changes.forget()
@@ -95,20 +99,31 @@ class Hub:
         while True:
             due_s = max(due_s + PERIOD_S, loop.time())
             await asyncio.sleep(due_s - loop.time())
+            self._turns += 1
+            if self._turns % STATES_EVERY == 0:
+                await self._tidy()
             for viewer in tuple(self.viewers):
                 if not self.is_in(viewer.person):
                     viewer.dismiss()
             if self.viewers:
-                await self._look_safely()
+                await self._safely(self.look())
 
-    async def _look_safely(self) -> None:
+    async def _tidy(self) -> None:
+        for call in self.each_second:
+            await self._safely(call())
+
+    async def _safely(self, work: Awaitable[None]) -> None:
         """A page that fails is told of; the machine it looks at goes on."""
         try:
-            await self.look()
+            await work
         except Exception as error:
-            if repr(error) != self._said:
-                self._said = repr(error)
-                self._sink("bench page cannot be kept up to date", reason=self._said)
+            self.report(error)
+
+    def report(self, error: Exception) -> None:
+        """Tell of a fault of the page's own, the same one once."""
+        if repr(error) != self._said:
+            self._said = repr(error)
+            self._sink("fault of the bench page", reason=self._said)
 
     async def look(self) -> None:
         """Read everything once and send what changed, to one viewer after the other.
@@ -140,7 +155,7 @@ class Hub:
 
     async def _send_states(self) -> None:
         """Alarms and forces when they change, everything else once a second."""
-        states: dict[str, Mapping[str, Any]] = dict(self.extra_states)
+        states: dict[str, Mapping[str, Any]] = {}
         seen = self.bench.quick_mark()
         is_time = self._looks % STATES_EVERY == 0
         self._looks += 1
@@ -151,6 +166,33 @@ class Hub:
             states |= self.bench.states()
         for what, body in states.items():
             self._show(what, body)
+        if "clients" in states:
+            self._show_frames(states["clients"])
+
+    def show(self, what: str, body: Mapping[str, Any]) -> None:
+        """Send a state to everybody, also to those who come later."""
+        text = self._lasting[what] = to_json({"t": "state", "what": what, **body})
+        for viewer in self.viewers:
+            viewer.show(what, text)
+
+    def _show_frames(self, clients: Mapping[str, Any]) -> None:
+        """The clients again, with the frames of the one that a viewer watches."""
+        for viewer in self.viewers:
+            tap = viewer.tap
+            if tap is not None:
+                frames = tap.rows(self.bench.now_s())
+                rows = [
+                    {**row, "frames": frames} if row["id"] == tap.client.name else row
+                    for row in clients["rows"]
+                ]
+                message = {"t": "state", "what": "clients", **clients, "rows": rows}
+                viewer.show("clients", to_json(message))
+
+    def watch(self, viewer: Viewer, server: str | None, client: str | None) -> None:
+        """Let a viewer see a client's frames, or nobody's any more; raises SoftctlError."""
+        viewer.watch(None)
+        if server is not None and client is not None:
+            viewer.watch(self.bench.tap(server, client))
 
     def _show(self, what: str, body: Mapping[str, Any]) -> None:
         text = to_json({"t": "state", "what": what, **body})

@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import Any
 
 from softctl.errors import SoftctlError
+from softctl.image import Side
 from softctl.journal import Entry, Journal
 from softctl.logic import Application, Source
 from softctl.machine import Machine, Role
 from softctl.modbus.faults import Faults
 from softctl.picture import Terms
 from softctl.plant import Plant
+from softctl.runtime.checkout_file import SESSION_FILE
 from softctl.runtime.control_service import ControlService
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder
@@ -23,12 +25,26 @@ from softctl.runtime.time_control import TimeControl
 from softctl.web.bench import Answer, Row
 from softctl.web.channels import Channels, Group
 from softctl.web.drawings import draw_charts, draw_process, plant_channels
+from softctl.web.drill_desk import drill_rows
+from softctl.web.frame_tap import FrameTap
 from softctl.web.history import Axis, History
 from softctl.web.plant_acts import wire_effects
 from softctl.web.programs import program_sources
 from softctl.web.rows import client_rows, fault_rows, quick_states, wire_fault_rows
+from softctl.web.trial_desk import trial_rows
 
 _SECOND_NS = 1_000_000_000
+_HERE = (
+    "forces",
+    "alarms",
+    "programs",
+    "wire",
+    "clients",
+    "trials",
+    "drills",
+    "checkout",
+)
+"""What every controller of this process offers."""
 
 
 class LocalBench:
@@ -53,12 +69,11 @@ class LocalBench:
         self._requests = ServiceRequests(control)
         self.time = None if field is None else TimeControl(control.clock, control, self._tell)
         self._rates = _Rates()
+        self._trials = trial_rows(folder)
         self._picture = draw_process(folder, has_plant=field is not None)
         journal.listeners.append(self._hear)
         self.on_entry: Callable[[Entry], None] = lambda entry: None
         """Takes each entry of the journal, as it is noted."""
-        self.tidy: Callable[[], None] = lambda: None
-        """Called once a second while somebody looks."""
 
     @property
     def application(self) -> Application:
@@ -75,10 +90,15 @@ class LocalBench:
         """What this bench does not offer, and why."""
         plant = "" if self.field is not None else "The field runs in another process."
         kept = "" if self._journal_path is not None else "This run keeps no journal."
-        here = dict.fromkeys(("forces", "alarms", "programs", "wire", "clients"), "")
+        here = dict.fromkeys(_HERE, "")
         far = dict.fromkeys(("plant", "faults", "time"), plant)
-        later = dict.fromkeys(("trials", "drills", "checkout"), "Not offered yet.")
-        return {**here, **far, **later, "journal": kept}
+        return {**here, **far, "journal": kept}
+
+    @property
+    def checkout_path(self) -> Path | None:
+        """Where a checkout's session is kept: beside the journal."""
+        path = self._journal_path
+        return None if path is None else path.with_name(SESSION_FILE)
 
     def now_s(self) -> float:
         """Machine time."""
@@ -88,7 +108,7 @@ class LocalBench:
         """What the service socket would answer."""
         return await self._requests.answer(request)
 
-    def note(self, kind: str, name: str, what: str, by: str, **details: object) -> None:
+    def note(self, kind: str, name: str, what: str, by: str, /, **details: object) -> None:
         """Into the controller's journal."""
         self.control.note(kind, name, what, by, **details)
 
@@ -211,7 +231,6 @@ class LocalBench:
 
     def states(self) -> Mapping[str, Mapping[str, Any]]:
         """Faults of equipment and of the wire, and the clients."""
-        self.tidy()
         servers = self.servers()
         states: dict[str, Mapping[str, Any]] = {
             "wire_faults": {"rows": wire_fault_rows(servers, time.monotonic_ns())},
@@ -241,11 +260,6 @@ class LocalBench:
         own = {"hmi": self.control.faults}
         return own if self.field is None else {**own, "field": self.field.faults}
 
-    async def close(self) -> None:
-        """End what goes on by itself."""
-        if self.time is not None:
-            await self.time.close()
-
     # For the model
 
     def drawings(self) -> tuple[Any, list[Any]]:
@@ -256,9 +270,23 @@ class LocalBench:
         """The programs' own files, not the libraries that they use."""
         return program_sources(self.application)
 
-    def trial_names(self) -> Sequence[str]:
-        """None yet."""
-        return ()
+    def trials(self) -> Sequence[Row]:
+        """Those of the folder, as they are on the disk."""
+        return self._trials
+
+    def drills(self) -> Sequence[Row]:
+        """All that there are."""
+        return drill_rows()
+
+    def tap(self, server: str, client: str) -> FrameTap:
+        """Listen to a client of one of this process's servers; raises SoftctlError."""
+        found = self.servers().get(server)
+        if found is None:
+            raise SoftctlError(f"expected a server of this process, got {server}")
+        for one in found.clients:
+            if one.name == client:
+                return FrameTap(found, self.machine, Side(server), one)
+        raise SoftctlError(f"expected a client that is connected to {server}, got {client}")
 
     def wire_effects(self) -> Sequence[Row]:
         """The effects of a file of wire faults."""

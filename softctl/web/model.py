@@ -49,7 +49,8 @@ class Model:
                     {"file": source.name, "lines": len(source.text.splitlines())}
                     for source in bench.sources()
                 ],
-                "trials": list(bench.trial_names()),
+                "trials": list(bench.trials()),
+                "drills": list(bench.drills()),
                 "wire_effects": list(bench.wire_effects()),
                 "history_clock": bench.history_clock,
                 "scan_ns": machine.scan_ns,

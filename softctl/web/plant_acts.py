@@ -68,7 +68,7 @@ class WireDesk:
         """Begin and end them."""
         return {"wire": Act(Role.ENGINEER, self._begin), "unwire": Act(Role.ENGINEER, self._end)}
 
-    def tidy(self) -> None:
+    async def tidy(self) -> None:
         """Take rules away whose time is over, so that requests go the short way again."""
         now_ns = time.monotonic_ns()
         for faults, rule in tuple(self._mine):

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from softctl.errors import SoftctlError
 from softctl.runtime.events import EventSink, ignore
@@ -13,13 +12,16 @@ from softctl.runtime.hosts import is_loopback
 from softctl.web.access import Role
 from softctl.web.actions import Act, Actions, control_acts
 from softctl.web.app import PageApp
+from softctl.web.checkout_desk import CheckoutDesk
 from softctl.web.doors import Doors
+from softctl.web.drill_desk import DrillDesk
 from softctl.web.hub import Hub
 from softctl.web.local import LocalBench
 from softctl.web.people import People
 from softctl.web.plant_acts import WireDesk, plant_acts
 from softctl.web.port import PagePort, TlsFiles
 from softctl.web.time_acts import time_acts
+from softctl.web.trial_desk import TrialDesk
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ class Page:
     def __init__(self, bench: LocalBench, settings: PageSettings, sink: EventSink = ignore) -> None:
         require_safe(settings)
         self._settings = settings
-        self._bench = bench
+        self._closers: list[Callable[[], Awaitable[None]]] = []
         self.hub = Hub(bench, sink)
         bench.on_entry = self.hub.hear
         self.doors = Doors(
@@ -54,7 +56,7 @@ class Page:
             time.monotonic,
         )
         self.hub.is_in = self.doors.is_in
-        app = PageApp(self.hub, Actions(_acts(bench)), self.doors)
+        app = PageApp(self.hub, Actions(self._acts(bench)), self.doors)
         guarded = app.build((settings.host, *settings.names))
         self._port = PagePort(guarded, self.hub, sink, settings.tls)
 
@@ -67,8 +69,25 @@ class Page:
 
     async def close(self) -> None:
         """Stop serving."""
-        await self._bench.close()
+        for close in self._closers:
+            await close()
         await self._port.close()
+
+    def _acts(self, bench: LocalBench) -> Mapping[str, Act]:
+        """Everything that can be done on the page, and what goes on beside it."""
+        acts = control_acts(bench)
+        if bench.plant is not None:
+            acts |= plant_acts(bench, bench.plant)
+        if bench.time is not None:
+            acts |= time_acts(bench.time)
+            self._closers.append(bench.time.close)
+        wire = WireDesk(bench, bench.wire())
+        trials = TrialDesk(bench, self.hub.show)
+        drills = DrillDesk(bench, bench.control, self.hub.show)
+        checkout = CheckoutDesk(bench, bench.control, self.hub.show, bench.checkout_path)
+        self.hub.each_second += [wire.tidy, checkout.tidy]
+        self._closers += [trials.close, drills.close, checkout.close]
+        return {**acts, **wire.acts(), **trials.acts(), **drills.acts(), **checkout.acts()}
 
 
 def require_safe(settings: PageSettings) -> None:
@@ -85,14 +104,3 @@ def require_safe(settings: PageSettings) -> None:
             f"expected a loopback address for the page, got {settings.host}: whoever reaches the "
             f"page may command the machine. Elsewhere it needs {' and '.join(missing)}."
         )
-
-
-def _acts(bench: LocalBench) -> Mapping[str, Act]:
-    acts: dict[str, Any] = control_acts(bench)
-    if bench.plant is not None:
-        acts |= plant_acts(bench, bench.plant)
-    if bench.time is not None:
-        acts |= time_acts(bench.time)
-    desk = WireDesk(bench, bench.wire())
-    bench.tidy = desk.tidy
-    return {**acts, **desk.acts()}

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Awaitable, Callable
 
 from softctl.web.access import Person
+from softctl.web.frame_tap import FrameTap
 
 MOST_WAITING = 500
 """Events and replies that may wait for a viewer."""
@@ -28,8 +29,8 @@ class Viewer:
     def __init__(self, person: Person, send: Send, full: Callable[[], str]) -> None:
         self.person = person
         self.is_lost = False
-        self.watches: tuple[str, str] | None = None
-        """The client whose frames it wants to see: server and name."""
+        self.tap: FrameTap | None = None
+        """What keeps the frames of the client that it watches."""
         self._send = send
         self._full = full
         self._texts: deque[str] = deque()
@@ -56,6 +57,12 @@ class Viewer:
         else:
             self._changes = changes
         self._wake.set()
+
+    def watch(self, tap: FrameTap | None) -> None:
+        """Watch another client's frames, or none."""
+        if self.tap is not None:
+            self.tap.close()
+        self.tap = tap
 
     def dismiss(self) -> None:
         """Let it go: it may no longer look."""

@@ -22,7 +22,7 @@ from softctl.runtime.folder import MachineFolder
 from softctl.web.local import LocalBench
 from softctl.web.start import Page, PageSettings
 
-PATIENCE_S = 20.0
+PATIENCE_S = 120.0
 
 
 class Look:
