@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 from softctl.audit.drills import DRILLS, Drill
 from softctl.errors import Problem, ProblemsError
 from softctl.machine.document import Entry, describe, read_document
+from softctl.machine.fields import SCHEMA_DIALECT
 from softctl.machine.reader import in_file_order
 from softctl.values.names import suggest
 from softctl.values.units import parse_duration
@@ -78,3 +80,22 @@ def _duration(entry: Entry, problems: list[Problem]) -> int:
         message = f"expected a time from '100 ms' to '3600 s', got {describe(entry.value)}"
         problems.append(Problem(message, entry.place))
     return lasts_ns
+
+
+def drill_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a plan of drills, for editors."""
+    name = {"enum": list(_BY_NAME)}
+    timed = {
+        "type": "object",
+        "properties": {"drill": name, "for": {"type": "string", "examples": ["20 s"]}},
+        "required": ["drill"],
+        "additionalProperties": False,
+    }
+    drills = {"type": "array", "items": {"anyOf": [name, timed]}, "minItems": 1}
+    return {
+        "$schema": SCHEMA_DIALECT,
+        "type": "object",
+        "properties": {"drills": {**drills, "description": "which, in which order"}},
+        "required": ["drills"],
+        "additionalProperties": False,
+    }

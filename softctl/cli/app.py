@@ -50,6 +50,7 @@ from softctl.cli.options import (
     WireFaultsFile,
 )
 from softctl.cli.page import page_options
+from softctl.cli.schema import schema
 from softctl.cli.trial import trial
 from softctl.errors import Problem, ProblemsError, SoftctlError
 
@@ -394,6 +395,7 @@ app.command(epilog=CAUTION)(trial)
 app.command(epilog=CAUTION)(campaign)
 app.command()(conform)
 app.command()(health)
+app.command()(schema)
 app.command(epilog=CAUTION)(hmi_commands.audit)
 app.command(epilog=CAUTION)(hmi_commands.drill)
 app.command(epilog=CAUTION)(hmi_commands.checkout)

@@ -28,6 +28,9 @@ from softctl.values.units import parse_duration, to_si
 EXPECTED: Final = "expected"
 """The type of an error whose whole message is its own."""
 
+SCHEMA_DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
+"""What a JSON Schema of ours says of itself."""
+
 _HOST: Final = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,251}[A-Za-z0-9])?")
 _STRING: Final = {"type": "string"}
 _SHORT_TEXT: Final = 200

@@ -12,6 +12,7 @@ from pydantic import ConfigDict, Field
 
 from softctl.alarms import Ending, Priority
 from softctl.machine.fields import (
+    SCHEMA_DIALECT,
     AnyValue,
     Bit,
     CardKindWord,
@@ -444,4 +445,4 @@ def machine_schema() -> dict[str, Any]:
     that refer to one another are beyond it and are checked by `parse_machine`.
     """
     schema = MachineFile.model_json_schema()
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+    return {"$schema": SCHEMA_DIALECT, **schema}

@@ -23,8 +23,8 @@ from softctl.trial.rows import VERBS
 from softctl.values.units import parse_duration
 
 _KEYS = ("text", "given", "throughout", "events", "duration")
-_OWN_KEYS = ("at", "every", "chance")
-_WAITING = ("wait", "wait until", "expect", "compare", "sequence", "never", "always", "alarm")
+EVENT_KEYS = ("at", "every", "chance")
+WAITING = ("wait", "wait until", "expect", "compare", "sequence", "never", "always", "alarm")
 _S = 1_000_000_000
 _NUMBER = re.compile(r"\d+\.?\d*")
 _MOST_EVENTS = 1_000
@@ -120,7 +120,7 @@ class Campaign:
         if dice.random() >= chance:
             return
         for at_ns in self._times(parts, dice, everything):
-            row = drawn(_without(event, _OWN_KEYS), dice, self._fields.complain)
+            row = drawn(_without(event, EVENT_KEYS), dice, self._fields.complain)
             yield Happening(at_ns, row)
 
     def _times(self, parts: Mapping[str, Entry], dice: Random, everything: bool) -> Iterator[int]:
@@ -162,9 +162,9 @@ class Campaign:
     def _check(self, event: Entry) -> None:
         fields = self._fields
         parts = fields.mapping(event, "an event such as {fault: LSH_101 stuck, at: 5 s}")
-        waiting = [key for key in parts if key in _WAITING]
+        waiting = [key for key in parts if key in WAITING]
         if waiting:
-            known = ", ".join(key for key in VERBS if key not in _WAITING)
+            known = ", ".join(key for key in VERBS if key not in WAITING)
             message = f"expected an event that does something ({known}), got {waiting[0]}"
             fields.complain(message, event.keys[waiting[0]])
         if "at" in parts and "every" in parts:

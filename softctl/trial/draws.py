@@ -22,13 +22,14 @@ from softctl.values.units import convert
 Complain = Callable[[str, Place], None]
 
 _QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
-_KEYS = {"between": 2, "normal": 2, "about": 1, "one of": 0}
+DRAWS = {"between": 2, "normal": 2, "about": 1, "one of": 0}
+"""How many values each takes; 0 for any number."""
 
 
 def is_draw(entry: Entry) -> bool:
     """Whether a part of the document says how a value is drawn."""
     value = entry.value
-    return isinstance(value, Mapping) and len(value) == 1 and next(iter(value)) in _KEYS
+    return isinstance(value, Mapping) and len(value) == 1 and next(iter(value)) in DRAWS
 
 
 def drawn(entry: Entry, dice: Random, complain: Complain) -> Entry:
@@ -52,7 +53,7 @@ def _draw(
     items = given.value if isinstance(given.value, tuple) else (given,)
     if key == "one of":
         return _one_of(items, given, dice, complain)
-    if len(items) != _KEYS[key]:
+    if len(items) != DRAWS[key]:
         wanted = "[low, high]" if key == "between" else "[mean, deviation]"
         wanted = "one value" if key == "about" else wanted
         complain(f"expected {wanted} for '{key}', got {describe(given.value)}", given.place)

@@ -37,7 +37,7 @@ class WireFaults:
     hmi: tuple[Rule, ...] = ()
 
 
-class _FileSection(Section):
+class FileSection(Section):
     """The plain keys at the top of the file."""
 
     seed: Annotated[int, whole(0, 2**63 - 1)] = Field(default=1, description="seed of chances")
@@ -77,7 +77,7 @@ class _FaultReader:
                 )
         head = self._reader.section(
             without(self._top, *(key for key in self._top.entry.keys if key != "seed")),
-            _FileSection,
+            FileSection,
         )
         self._seed = 1 if head is None else head.seed
         return WireFaults(*(tuple(self._rules(server)) for server in SERVERS))
