@@ -13,10 +13,11 @@ from typing import Any
 from softctl.checkout.answers import read_answer
 from softctl.checkout.hints import explain
 from softctl.checkout.judge import DEFAULT_TOLERANCE, Judged, Verdict, is_right
+from softctl.checkout.operations import judge_writes
 from softctl.checkout.session import Attempt, Session, attempt_document
 from softctl.checkout.stage import Stage
 from softctl.checkout.steps import Answer, Step
-from softctl.checkout.writes import WireLog, judge_writes
+from softctl.checkout.wire_log import WireLog
 from softctl.control.hmi import HmiMap
 from softctl.errors import SoftctlError
 from softctl.machine import Machine
@@ -166,10 +167,10 @@ class Checkout:
             raise SoftctlError(str(error)) from None
         if is_right(step, point, answer, self.tolerance):
             return Judged(Verdict.PASS, answer.text)
-        if step.answer in (Answer.YES, Answer.CHOICE):
-            return Judged(Verdict.FAIL, answer.text)
         if not self.log.has_read(point):
             return Judged(Verdict.FAIL, answer.text, NOT_READ)
+        if step.answer in (Answer.YES, Answer.CHOICE):
+            return Judged(Verdict.FAIL, answer.text)
         hint = explain(
             self.machine,
             point,

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from softctl.checkout import Answer, Checkout, Step, make_plan
 from softctl.checkout.session import Session
 from softctl.control.hmi import HmiMap
-from softctl.machine import Machine, parse_machine
+from softctl.machine import Machine, Role, parse_machine
 from softctl.machine.tag_list import tag_list
 from softctl.modbus.clients import Client
 from softctl.modbus.device import Device
@@ -43,6 +43,7 @@ points:
   COUNT: {role: setpoint, type: INT, range: [-50, 50], initial: 5}
   STIR: {role: setpoint, type: TIME, range: [5 s, 900 s], initial: 60 s}
   LABEL: {role: setpoint, type: 'STRING[12]'}
+  LAMP: {role: setpoint, type: BOOL}
   BATCHES: {role: state, type: UDINT}
   DRIFT: {role: state, type: DINT}
   MAIN_STEP: {role: step, chart: Main}
@@ -164,6 +165,9 @@ class Hmi:
         if tag.releases and tag.bit is None:
             self.ask(struct.pack(">BHH", 5, tag.address, 0xFF00 - tag.pressed))
 
+    def switch(self, name: str, value: bool) -> None:
+        self.ask(struct.pack(">BHH", 5, self.tags[name].address, 0xFF00 if value else 0))
+
     def enter(self, name: str, value: float | str) -> None:
         tag = self.tags[name]
         if tag.type.startswith("STRING"):
@@ -187,8 +191,10 @@ class Hmi:
             if ":shelve" in step.id:
                 self.enter("ALARM_SHELF_TIME", 600_000)
             self.enter("ALARM_REQUEST", operation.value)
-        elif operation.value is True:
+        elif MACHINE.points[operation.main].role is Role.COMMAND:
             self.press(operation.main)
+        elif isinstance(operation.value, bool):
+            self.switch(operation.main, operation.value)
         else:
             value = operation.value
             is_time = MACHINE.points[operation.main].type.name == "TIME"

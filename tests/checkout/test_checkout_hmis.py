@@ -178,6 +178,25 @@ def test_a_flaw_is_found_at_exactly_its_point(name: str) -> None:
     assert any(reason in seen for seen in failed.values()), failed
 
 
+class Springy(Hmi):
+    """Has a button where a switch belongs: what it switches on goes off by itself."""
+
+    def switch(self, name: str, value: bool) -> None:
+        super().switch(name, value)
+        super().switch(name, False)
+
+
+class Overreaching(Hmi):
+    """Reads a block that goes beyond the map, and shows zeros when it is refused."""
+
+    def value(self, name: str) -> float | bool | str:
+        if name == "TAH_1_STATE":
+            reply = self.ask(struct.pack(">BHH", 4, self.tags[name].address, 10))
+            assert reply == b"\x84\x02"
+            return 0
+        return super().value(name)
+
+
 class HalfWriter(Hmi):
     """Writes each register by itself."""
 
@@ -247,6 +266,20 @@ class Silent(Hmi):
 
     def operate(self, step: Any) -> None:
         pass
+
+
+def test_a_switch_that_springs_back_is_found() -> None:
+    """A set point stays where it was put, unlike a command."""
+    failed = run(hmi=Springy)
+    assert set(failed) == {"LAMP:enter-on", "LAMP:enter-off"}
+    assert "wrote FALSE instead of TRUE" in failed["LAMP:enter-on"]
+
+
+def test_a_refused_read_is_no_read() -> None:
+    """The address is to blame, and it is said."""
+    failed = run(hmi=Overreaching)
+    assert {step.partition(":")[0] for step in failed} == {"TAH_1_STATE"}
+    assert all("has not read it" in seen for seen in failed.values())
 
 
 def test_half_a_value_is_no_entry() -> None:

@@ -54,7 +54,7 @@ def test_the_page_stands_alone_and_escapes(page: str) -> None:
 def test_the_page_has_all_that_somebody_signs_for(page: str) -> None:
     """Counts, reasons, evidence, both reviewers, files then and now, places to sign."""
     for words in (
-        "✗ 119 of 127 steps passed, 6 failed, 1 skipped, 1 open",
+        "✗ 123 of 131 steps passed, 6 failed, 1 skipped, 1 open",
         "scaled as if 4095 counts were the whole range",
         "it was not released: FALSE never came",
         "What was tested again",
@@ -85,7 +85,7 @@ def test_a_row_of_the_csv_is_a_step(checkout: Checkout) -> None:
 def test_the_json_has_every_attempt(checkout: Checkout) -> None:
     """Those that no longer count too."""
     found = json.loads(to_json(checkout, BASIS))
-    assert len(found["attempts"]) == 128
+    assert len(found["attempts"]) == 132
     assert found["passed"] is False
     assert found["sha256"]["main.st"] == "cd" * 32
     assert found["begun_with_sha256"] == {"a": "b"}
@@ -95,9 +95,9 @@ def test_the_json_has_every_attempt(checkout: Checkout) -> None:
 def test_progress_says_only_what_there_is() -> None:
     """Nothing failed: no word of it."""
     checkout = new_checkout()
-    assert progress_line(checkout.progress) == "0 of 127 steps passed, 127 open"
+    assert progress_line(checkout.progress) == "0 of 131 steps passed, 131 open"
     carry_out(checkout, Hmi(checkout))
-    assert progress_line(checkout.progress) == "127 of 127 steps passed"
+    assert progress_line(checkout.progress) == "131 of 131 steps passed"
     page = to_html(checkout, BASIS)
     assert "What failed" not in page
     assert "What was tested again" not in page
