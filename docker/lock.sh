@@ -12,5 +12,6 @@ lock() { # NAME UV_ARGUMENTS…: what is listed on standard input, or the projec
         --output-file "docker/$name.lock" "$@"
 }
 
-lock requirements --extra fast --extra metrics --extra tls pyproject.toml
+lock requirements --extra fast --extra metrics --extra page --extra sparkplug --extra tls \
+    pyproject.toml
 echo hatchling | lock build -

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,7 +21,7 @@ from softctl.errors import Place, SoftctlError
 
 if TYPE_CHECKING:
     from softctl.cli.live import Options
-    from softctl.machine import Machine
+    from softctl.machine import Machine, Mqtt
     from softctl.runtime.tls_files import ClientTls
 
 
@@ -31,6 +31,14 @@ def bridge(
         str | None,
         typer.Option(
             metavar="HOST:PORT", help="The controller's HMI server; the machine file's if left out."
+        ),
+    ] = None,
+    to: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST:PORT",
+            help="The broker, in place of the machine file's; without `mqtt` there it gets "
+            "everything as plain JSON.",
         ),
     ] = None,
     state: StateDirectory = None,
@@ -68,14 +76,15 @@ def bridge(
     from softctl.cli.live import Options
 
     common = Options(folder, 1.0, log is LogFormat.JSON, seconds, state=state)
-    run_bridge(common, BridgeOptions(hmi, tuple(mqtt_writes or ()), certificate, key))
+    run_bridge(common, BridgeOptions(hmi, to, tuple(mqtt_writes or ()), certificate, key))
 
 
 @dataclass(frozen=True, slots=True)
 class BridgeOptions:
-    """What the command line says of the controller and of writes."""
+    """What the command line says of the controller, the broker and writes."""
 
     hmi: str | None
+    to: str | None
     confirmed: tuple[str, ...]
     certificate: Path | None
     key: Path | None
@@ -97,9 +106,7 @@ def run_bridge(common: Options, options: BridgeOptions) -> None:
 
     folder = common.load()
     machine = folder.machine
-    if machine.mqtt is None:
-        raise SoftctlError(f"expected `mqtt` in {machine.file}, got none: for example `mqtt: {{}}`")
-    mqtt = machine.mqtt
+    mqtt = _mqtt(machine, options.to)
     host, port = live.endpoint(options.hmi) if options.hmi else (machine.hmi.host, machine.hmi.port)
     require_writable(mqtt, [mqtt.broker.host, host], options.confirmed)
     access = broker_access(mqtt.broker, folder.path)
@@ -118,6 +125,22 @@ def run_bridge(common: Options, options: BridgeOptions) -> None:
             await live.until_stopped(common, stop, output, one.wait)
 
     live.run_serving(serve, output)
+
+
+def _mqtt(machine: Machine, to: str | None) -> Mqtt:
+    """The machine file's section, with another broker if one is given; raises SoftctlError."""
+    from softctl.cli.live import endpoint
+    from softctl.machine import default_mqtt
+
+    if to is None:
+        if machine.mqtt is None:
+            raise SoftctlError(
+                f"expected `mqtt` in {machine.file}, got none: for example `mqtt: {{}}`, or --to"
+            )
+        return machine.mqtt
+    host, port = endpoint(to)
+    mqtt = machine.mqtt or default_mqtt(machine.name, machine.points)
+    return replace(mqtt, broker=replace(mqtt.broker, host=host, port=port))
 
 
 def _tls(machine: Machine, options: BridgeOptions, folder: Path) -> ClientTls | None:

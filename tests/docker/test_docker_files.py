@@ -143,14 +143,16 @@ def test_the_user_and_the_volumes_are_those_of_the_image() -> None:
     user, group = instruction("USER").split(":")
     state = image_environment()["XDG_STATE_HOME"]
     assert f"--owner={user} --group={group} --mode=0700 {state}" in dockerfile()
-    mounts = {v.target: v for v in COMPOSE.services["control"].volumes}
-    assert mounts[state].is_named
-    assert not mounts[state].is_read_only
-    assert set(COMPOSE.document["volumes"]) >= {mounts[state].source}
+    for name in ("control", "bench", "bridge"):
+        mounts = {v.target: v for v in COMPOSE.services[name].volumes}
+        assert mounts[state].source == "state"
+        assert not mounts[state].is_read_only
     for service in OURS:
         for volume in service.volumes:
             assert volume.is_named or volume.is_read_only
-            assert volume.is_named or volume.path.exists()
+            assert volume.is_named or volume.target == "/page" or volume.path.exists()
+    ignored = (ROOT / ".gitignore").read_text(encoding="utf-8").splitlines()
+    assert "docker/page/" in ignored, "its key is never committed"
 
 
 # The image

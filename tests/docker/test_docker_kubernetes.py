@@ -85,7 +85,7 @@ def test_a_pod_may_no_more_than_it_needs(workload: Manifest) -> None:
     resources = container(workload)["resources"]
     assert set(resources["limits"]) == set(resources["requests"]) == {"cpu", "memory"}
     kinds = {kind for volume in pod(workload)["volumes"] for kind in volume if kind != "name"}
-    assert kinds <= {"configMap", "persistentVolumeClaim"}
+    assert kinds <= {"configMap", "persistentVolumeClaim", "secret"}
 
 
 @pytest.mark.parametrize("workload", WORKLOADS, ids=name_of)
@@ -105,9 +105,9 @@ def test_ports_names_and_labels_fit(workload: Manifest) -> None:
 
 
 def test_the_machine_is_started_as_in_the_compose_file() -> None:
-    """The same commands, apart from the speed and from the page that health checks ask there."""
+    """The same commands, without the speed and the page that health checks ask there."""
     compose = read_compose()
-    for name in ("field", "control"):
+    for name in ("field", "control", "bench"):
         (workload,) = [w for w in WORKLOADS if w["metadata"]["name"] == name]
         words = iter(compose.services[name].command[1:])
         kept = [word for word in words if word not in ("--speed", "--metrics") or not next(words)]
@@ -118,17 +118,17 @@ def test_the_machine_is_started_as_in_the_compose_file() -> None:
 
 def test_what_is_kept_is_in_the_claim_where_the_user_may_write() -> None:
     """The controller's state; machine folders are read only."""
-    (claim,) = of_kind("PersistentVolumeClaim")
+    claims = {claim["metadata"]["name"] for claim in of_kind("PersistentVolumeClaim")}
     for workload in WORKLOADS:
         mounts = {mount["name"]: mount for mount in container(workload)["volumeMounts"]}
         volumes = {volume["name"]: volume for volume in pod(workload)["volumes"]}
         assert set(mounts) == set(volumes)
         assert mounts["machine"]["readOnly"] is True
-        if workload["metadata"]["name"] == "control":
+        if workload["metadata"]["name"] in ("control", "bench"):
             assert mounts["state"]["mountPath"] == image_environment()["XDG_STATE_HOME"]
             assert pod(workload)["securityContext"]["fsGroup"] == 10001
-            claimed = volumes["state"]["persistentVolumeClaim"]["claimName"]
-            assert claimed == claim["metadata"]["name"]
+            claims.remove(volumes["state"]["persistentVolumeClaim"]["claimName"])
+    assert not claims
 
 
 # Who may reach whom: the rules of NetworkPolicy v1, for pods of one namespace
@@ -166,14 +166,16 @@ def reaches(source: Mapping[str, str], target: Mapping[str, str], port: str) -> 
 
 def test_an_hmi_reaches_the_controller_and_never_the_field() -> None:
     """Only the controller reaches the field, and pods without a label reach nothing."""
-    field, control, device = (
+    field, control, device, bench = (
         next(labels_of(w) for w in WORKLOADS if w["metadata"]["name"] == name)
-        for name in ("field", "control", "device")
+        for name in ("field", "control", "device", "bench")
     )
     hmi, client, stranger = {"softctl/hmi": "yes"}, {"softctl/client": "yes"}, {"app": "x"}
     assert reaches(hmi, control, "hmi")
     assert reaches(control, field, "modbus")
     assert reaches(client, device, "modbus")
+    assert reaches(hmi, bench, "page")
+    assert not reaches(client, bench, "page")
     for source in (hmi, client, stranger, device, field):
         assert not reaches(source, field, "modbus"), source
     for source in (client, stranger, device, field):

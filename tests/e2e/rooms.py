@@ -99,6 +99,11 @@ class Room:
         return self._process is not None
 
     @property
+    def has_ended(self) -> bool:
+        """Whether what was started runs no more."""
+        return self.process.poll() is not None
+
+    @property
     def told(self) -> str:
         """What the service has written."""
         return self.log.read_text(encoding="utf-8")
@@ -232,7 +237,7 @@ class House:
 
     def is_healthy(self, room: Room) -> bool:
         """What the service's own health check says; fails where the service has ended."""
-        assert room.process.poll() is None, room.told
+        assert not room.has_ended, room.told
         assert room.service.health is not None
         return self.execute(room, room.service.health).returncode == 0
 
@@ -267,7 +272,8 @@ class House:
 
         def bind(source: Path, target: str, *, writable: bool = False) -> None:
             place = f"{root}{target}"
-            make = f"mkdir -p {place}" if source.is_dir() else f"test -e {place}"
+            there = f"mkdir -p $(dirname {place}); touch {place}"
+            make = f"mkdir -p {place}" if source.is_dir() else f"test -e {place} || {{ {there}; }}"
             lines.append(f"{make}; mount --bind {source} {place}")
             if not writable:
                 lines.append(f"mount -o remount,bind,ro {place}")

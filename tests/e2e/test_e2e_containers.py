@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
+import os
 import socket
+import ssl
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from http.client import HTTPSConnection
 
 import pytest
 from compose_file import Service, entrypoint, read_compose
 from pyModbusTCP.client import ModbusClient
 from register_maps import HmiView, hmi_rows
-from rooms import House, Room, house, wait_until
+from rooms import House, Room, house, run, wait_until
 from stacks import PurePythonStack
+
+from softctl.web.access import Role
+from softctl.web.people import password_entry
 
 pytestmark = pytest.mark.network
 
 OUTPUTS = ("P_101", "P_102", "A_101", "XV_101")
+TOOLS = ["ip", "unshare", "nsenter", "setpriv", "chroot", "openssl", "mosquitto", "mosquitto_sub"]
 SPEED = "3"
-READY = '"event": "ready"'
+STARTED = {"bridge": '"event": "bridge started"', "broker": ""}
+"""What a service writes when it has started, if it is not the event `ready`."""
 
 
 @dataclass
@@ -57,17 +65,19 @@ def bench(
     tmp_path_factory: pytest.TempPathFactory, require_tool: Callable[[str], str]
 ) -> Iterator[Bench]:
     """The profile `demo`, started in its order, each service when those before are healthy."""
-    for tool in ("ip", "unshare", "nsenter", "setpriv", "chroot"):
+    for tool in TOOLS:
         require_tool(tool)
-    compose = read_compose(SOFTCTL_SPEED=SPEED)
-    services = {**compose.of_profile("demo"), **compose.of_profile("conform")}
+    page = tmp_path_factory.mktemp("page")
+    compose = read_compose(SOFTCTL_SPEED=SPEED, SOFTCTL_PAGE=str(page))
+    profiles = ("demo", "mqtt", "conform", "page")
+    services = {k: v for profile in profiles for k, v in compose.of_profile(profile).items()}
     networks = {name: compose.is_internal(name) for name in compose.document["networks"]}
     with house(tmp_path_factory.mktemp("rooms"), networks) as built:
         for name, service in services.items():
             built.add_room(name, service["networks"], service)
         hmi = built.add_room("hmi", ["hmi"])
         for name, service in services.items():
-            if "demo" in service["profiles"]:
+            if {"demo", "mqtt"} & set(service["profiles"]):
                 _start(built, built.rooms[name])
         control = built.rooms["control"]
         port = services["control"].port(15021)
@@ -78,9 +88,10 @@ def bench(
 
 def _start(built: House, room: Room) -> None:
     """Start a service and wait for its health check, which costs too much to be asked often."""
-    before = room.told.count(READY) if room.has_process else 0
+    word = STARTED.get(room.name, '"event": "ready"')
+    before = len(room.told) if room.has_process else 0
     built.start(room)
-    wait_until(lambda: room.told.count(READY) > before, f"{room.name} is ready")
+    wait_until(lambda: room.has_ended or word in room.told[before:], f"{room.name} has started")
     wait_until(lambda: built.is_healthy(room), f"{room.name} is healthy")
 
 
@@ -191,6 +202,18 @@ def test_the_conformance_run_ends_with_its_verdict(bench: Bench) -> None:
     assert "none of 340 cases failed" in room.told
 
 
+def test_the_broker_gets_what_the_controller_shows(bench: Bench) -> None:
+    """Through the bridge, which is in the HMIs' network and in the broker's."""
+    broker = bench.room("broker")
+    ask = ["mosquitto_sub", "-v", "-W", "20", "-C", "1", "-t"]
+    topic = "softctl/glasshouse_feed"
+    told = bench.house.execute(broker, [*ask, f"{topic}/status"])
+    assert '"controller":"reached"' in told.stdout, told
+    told = bench.house.execute(broker, [*ask, f"{topic}/points/LT_101"])
+    assert '"value"' in told.stdout, told
+    assert set(bench.house.names(broker)) == {"bridge", "broker"}
+
+
 def test_a_stopped_service_ends_cleanly_and_its_journal_is_in_the_volume(bench: Bench) -> None:
     """SIGTERM, as an engine sends it; what was noted outlives the container."""
     control = bench.room("control")
@@ -201,8 +224,41 @@ def test_a_stopped_service_ends_cleanly_and_its_journal_is_in_the_volume(bench: 
     assert kept[0].stat().st_uid == 10001
     _start(bench.house, control)
     assert "START" in _journal(bench)
-    for name in ("control", "field"):
+    for name in ("bridge", "control", "field", "broker"):
         assert bench.house.stop(bench.room(name)) == 0, name
+
+
+def test_the_bench_page_is_served_to_those_who_sign_in(bench: Bench) -> None:
+    """The profile `page`, which stands for field and controller: over TLS, and by password."""
+    room = bench.room("bench")
+    (files,) = [v.path for v in room.service.volumes if v.target == "/page"]
+    make = "openssl req -x509 -newkey rsa:2048 -nodes -days 30 -subj /CN=localhost"
+    keys = ["-keyout", str(files / "page.key"), "-out", str(files / "page.pem")]
+    run(*make.split(), *keys)
+    person = password_entry("fitter", Role.ENGINEER, "an invented password")
+    (files / "people").write_text(f"{person.line()}\n", encoding="utf-8")
+    for path in (files, *files.iterdir()):
+        os.chown(path, 10001, 10001)
+    _start(bench.house, room)
+
+    def ask(path: str, body: str | None = None) -> int:
+        where = (room.addresses["hmi"], room.service.port(15080))
+        context = ssl.create_default_context(cafile=files / "page.pem")
+        context.check_hostname = False
+        line = HTTPSConnection(*where, timeout=20, context=context)
+        origin = {"Origin": f"https://{where[0]}:{where[1]}"}
+        form = {"Content-Type": "application/x-www-form-urlencoded", **origin}
+        line.request("GET" if body is None else "POST", path, body, form if body else {})
+        status = line.getresponse().status
+        line.close()
+        return status
+
+    inside = bench.house.inside
+    assert inside("hmi", lambda: ask("/healthz")) == 200
+    assert inside("hmi", lambda: ask("/api/model")) == 401
+    assert inside("hmi", lambda: ask("/login", "user=fitter&password=wrong")) == 403
+    assert inside("hmi", lambda: ask("/login", "user=fitter&password=an+invented+password")) == 204
+    assert bench.house.stop(room) == 0
 
 
 def _journal(bench: Bench) -> str:
