@@ -105,6 +105,12 @@ class Checkout:
         self.log.begin("" if step.operation is None else step.operation.main)
         return step
 
+    def rest(self) -> None:
+        """Show no step: the whole map at rest, as before the first one."""
+        self.current = None
+        self.stage.put({})
+        self.log.begin()
+
     def open_steps(self, *, failed: bool = False) -> list[Step]:
         """The steps without a verdict, or those that failed, in order."""
         wanted = Verdict.FAIL if failed else None

@@ -23,7 +23,7 @@ _HEARTBEATS, _COUNTS = 1 << 16, 1 << 32
 
 
 class Stage:
-    """Fills one HMI map; `tick` once every scan period."""
+    """Fills one HMI map from the first `put` on; `tick` once every scan period."""
 
     def __init__(self, machine: Machine, hmi: HmiMap) -> None:
         self._hmi = hmi
@@ -40,7 +40,6 @@ class Stage:
         self._scans = 0
         self._clients = 0
         self._puts: dict[str, Value] = {}
-        self.put({})
 
     def put(self, puts: Mapping[str, Value]) -> None:
         """Everything to rest, but these."""

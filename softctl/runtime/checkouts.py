@@ -114,6 +114,7 @@ class CheckoutService:
     ) -> tuple[str, int]:
         """Listen, and return where; raises SoftctlError."""
         require_tls(self.checkout.machine.hmi, tls)
+        self.checkout.rest()
         where = await self.server.start(host, port, tls, sink)
         self._task = asyncio.create_task(self._tick())
         return where
@@ -161,6 +162,7 @@ class CheckoutGuest:
             )
         controller.shows = False
         self._written = controller.hmi.take()
+        self.checkout.rest()
         self._before = self._control.server.observe(self.checkout.log)
         self._task = asyncio.create_task(self._stay())
 

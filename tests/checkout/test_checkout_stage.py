@@ -10,7 +10,9 @@ from softctl.checkout import Checkout
 
 @pytest.fixture
 def checkout() -> Checkout:
-    return new_checkout()
+    checkout = new_checkout()
+    checkout.rest()
+    return checkout
 
 
 def test_a_controller_seems_alive(checkout: Checkout) -> None:

@@ -60,9 +60,8 @@ async def test_a_test_drives_a_checkout(folder: MachineFolder, tmp_path: Path) -
         assert bench.checkout.open_steps() == []
         client = HmiClient(folder.machine, *bench.where)
         await client.connect()
-        (failed,) = [
-            await bench.ask(bench.checkout.find("START:press"), Screen(client, doubles=True))
-        ]
+        start = bench.checkout.find("START:press")
+        failed = await bench.ask(start, Screen(client, doubles=True))
         await client.close()
     assert failed.seen == "wrote TRUE 2 times"
     assert failed.frames
@@ -74,14 +73,15 @@ async def test_a_checkout_is_a_guest_of_a_controller_that_stands_still(
     """The controller's own map shows the step, and afterwards the machine again."""
     controller = Controller(folder.machine, folder.application)
     control = ControlService(controller, MachineClock())
+    controller.hmi.put("STIR_TIME", 33_000_000_000)
     checkout = open_checkout(folder, hmi=controller.hmi, choice=Choice(("LT_101", "START")))
     guest = CheckoutGuest(control, checkout)
     where = await control.start("127.0.0.1", 0, ("127.0.0.1", 1))
     try:
         with pytest.raises(SoftctlError, match="expected stopped programs for a checkout"):
             await guest.start()
+        assert controller.values()["STIR_TIME"] == 33_000_000_000
         control.stop("test")
-        controller.hmi.put("STIR_TIME", 33_000_000_000)
         await guest.start()
         client = HmiClient(folder.machine, *where)
         await client.connect()
