@@ -15,14 +15,16 @@ from softctl.logic.exchange.format import (
     INSTANCE,
     NAMESPACE,
     PARAMETERS,
+    PATHS,
     SECTIONS,
     UNITS,
     add,
     document,
     extend,
 )
-from softctl.logic.exchange.remarks import Remarks
+from softctl.logic.exchange.remarks import Remarks, comment_lines
 from softctl.logic.exchange.st_text import arguments, expression
+from softctl.logic.lexer import tokenize
 from softctl.logic.parser import parse
 from softctl.logic.source import Reporter, Source
 
@@ -174,16 +176,33 @@ class _Exporter:
         made = add(self.instances, "Configuration", name=node.name)
         document(made, self.remarks.claim_until(node.at.start))
         resources = {"": made}
+        paths: dict[str, list[str]] = {}
         parts: list[tree.Node] = [*node.sections, *node.resources, *node.tasks, *node.programs]
         for part in sorted(parts, key=lambda element: element.at.start):
             if isinstance(part, tree.Resource):
                 element = add(made, "Resource", name=part.name, resourceTypeName=part.type_name)
                 document(element, self.remarks.claim_until(part.at.start))
                 resources[part.name] = element
+            elif isinstance(part, tree.Section) and part.kind in PATHS:
+                paths.setdefault(part.resource, []).append(self._paths(part))
             elif isinstance(part, tree.Section):
                 self._section(resources[part.resource], part)
             elif isinstance(part, tree.Task | tree.ProgramInstance):
                 self._scheduled(self._resource(resources, part.resource), part)
+
+        for name, texts in paths.items():
+            extend(resources[name], Paths="\n".join(texts))
+
+    def _paths(self, section: tree.Section) -> str:
+        """VAR_ACCESS or VAR_CONFIG as written, with the comments before it."""
+        before = self.remarks.claim_until(section.at.start)
+        source = section.at.source
+        tokens = tokenize(source, Reporter()).tokens
+        ends = (t for t in tokens if t.kind == "END_VAR" and t.start > section.at.start)
+        end = next(ends).start + len("END_VAR")
+        self.remarks.skip_until(end)
+        lines = comment_lines(before) if before else []
+        return "\n".join([*lines, source.text[section.at.start : end]])
 
     @staticmethod
     def _resource(resources: dict[str, Element], name: str) -> Element:

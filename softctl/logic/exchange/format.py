@@ -19,6 +19,9 @@ SECTIONS = {
     "VAR_GLOBAL": "GlobalVars",
 }
 SECTION_KINDS = {element: kind for kind, element in SECTIONS.items()}
+PATHS = ("VAR_ACCESS", "VAR_CONFIG")
+"""Sections that the format has no element for that is known here; they travel as ST."""
+
 PARAMETERS = ("VAR_INPUT", "VAR_OUTPUT", "VAR_IN_OUT")
 UNITS = {"PROGRAM": "Program", "FUNCTION_BLOCK": "FunctionBlock", "FUNCTION": "Function"}
 UNIT_KINDS = {element: kind for kind, element in UNITS.items()}
@@ -37,10 +40,15 @@ def document(parent: Element, text: str) -> None:
 
 
 def extend(parent: Element, /, **texts: str | None) -> None:
-    """Additional data of ours: elements with a text, which may be empty but not None."""
+    """Additional data of ours, behind the documentation: elements with a text.
+
+    A text may be empty but not None.
+    """
     given = {name: text for name, text in texts.items() if text is not None}
     if not given:
         return
-    data = add(add(parent, "AddData"), "Data", name=EXTENSION, handleUnknown="preserve")
+    place = Element("AddData")
+    parent.insert(len(parent.findall("Documentation")), place)
+    data = add(place, "Data", name=EXTENSION, handleUnknown="preserve")
     for name, text in given.items():
         SubElement(data, name, {"xmlns": EXTENSION}).text = text

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from softctl.errors import Problem, ProblemsError
+from softctl.logic import tree
 from softctl.logic.exchange.checked import documentation
 from softctl.logic.exchange.export import Exchanged
 from softctl.logic.exchange.format import (
     NAMESPACE,
+    PATHS,
     SECTION_KINDS,
     SECTIONS,
     UNIT_KINDS,
@@ -169,7 +171,25 @@ class _Importer(TypeImporter):
             lines += self.comment(documentation(resource))
             lines += [f"RESOURCE {self.name(resource)}{tail}", *self._resource(resource)]
             lines.append("END_RESOURCE")
-        return [*lines, "END_CONFIGURATION", ""]
+        return [*lines, *self._paths(node), "END_CONFIGURATION", ""]
+
+    def _paths(self, node: Node) -> list[str]:
+        """VAR_ACCESS and VAR_CONFIG among the additional data, and nothing else there."""
+        found = node.extension_node("Paths")
+        if found is None:
+            return []
+        text, place = found.text.strip(), found.text_place
+        above = "\n" * max(0, place.line - 2) + "CONFIGURATION C\n"
+        source = Source(self.file, f"{above}{' ' * (place.column - 1)}{text}\nEND_CONFIGURATION")
+        reporter = Reporter()
+        unit = parse(source, reporter)
+        self.problems += reporter.errors
+        others = [*unit.types, *unit.globals_, *unit.pous, *unit.configurations[1:]]
+        others += [part for one in unit.configurations for part in _not_paths(one)]
+        if others and not reporter.errors:
+            message = f"expected {' or '.join(PATHS)}, got {others[0].at.text}"
+            self.problems.append(Problem(message, others[0].at.place))
+        return text.split("\n")
 
     def _resource(self, node: Node) -> list[str]:
         self.leave_unknown(node.children, ("GlobalVars", "Task", "ProgramInstance"))
@@ -181,7 +201,7 @@ class _Importer(TypeImporter):
                 lines += self._task(child)
             elif child.name == "ProgramInstance":
                 lines += self._program(child)
-        return lines
+        return [*lines, *self._paths(node)]
 
     def _task(self, node: Node) -> list[str]:
         properties = [
@@ -200,6 +220,16 @@ class _Importer(TypeImporter):
         type_name = self.name(node, "typeName")
         lines = self.comment(documentation(node), "    ")
         return [*lines, f"    PROGRAM {self.name(node)}{tail} : {type_name}{called};"]
+
+
+def _not_paths(configuration: tree.Configuration) -> list[tree.Node]:
+    sections = [section for section in configuration.sections if section.kind not in PATHS]
+    return [
+        *sections,
+        *configuration.resources,
+        *configuration.tasks,
+        *configuration.programs,
+    ]
 
 
 def _in_order(sections: list[Node], order: list[str]) -> list[Node]:

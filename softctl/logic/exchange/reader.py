@@ -55,10 +55,15 @@ class Node:
 
     def extension(self, name: str) -> str | None:
         """The text of an element of ours among the additional data, or None."""
+        node = self.extension_node(name)
+        return None if node is None else node.text
+
+    def extension_node(self, name: str) -> Node | None:
+        """An element of ours among the additional data, or None."""
         for data in self.all("AddData"):
             for node in data.walk(name):
                 if node.namespace == EXTENSION:
-                    return node.text
+                    return node
         return None
 
 
