@@ -28,7 +28,9 @@ export class ChecksPanel {
       const pane = h("div", { id: `pane_${name}`, class: "pane", attrs: { role: "tabpanel", "aria-labelledby": tab.id } });
       list.append(tab);
       section.append(pane);
-      this.#tabs.set(name, { tab, pane, body: new Tab(app, pane) });
+      // What this bench does not offer says why, and shows nothing that could not be used.
+      const body = app.can(name) ? new Tab(app, pane) : pane.append(h("p", { class: "empty", text: app.refusal("view", name) }));
+      this.#tabs.set(name, { tab, pane, body });
     }
     this.roving = rove(list, () => [...this.#tabs.values()].map(({ tab }) => tab), { across: true });
     this.open({ tab: "trials" });
