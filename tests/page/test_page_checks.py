@@ -1,10 +1,12 @@
-"""Trials, drills and checkouts as a person runs them, against a bench that the test plays."""
+"""Trials, drills and checkouts as a person runs them: against a bench that the test plays, and
+once each against a real one."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import pytest
+from bench_pages import Bench
 from fake_bench import FakeBench, made_model
 from playwright.async_api import Page, expect
 
@@ -94,7 +96,7 @@ async def test_a_checkout_goes_step_by_step(page: Page) -> None:
     bench.show("checkout", running=True, progress=progress, current="LT_1:0%", steps=steps)
     said = page.get_by_label("The screen shows (m)")
     await said.fill("0.0")
-    bench.answers["checkout"] = {"verdict": "pass"}
+    bench.answers["checkout"] = {"attempt": {"verdict": "pass"}}
     await page.get_by_role("button", name="Keep").click()
     attempt = {"verdict": "pass", "expected": "0 m", "seen": "0 m", "hint": "", "at": "1"}
     steps[0] = step(0, "number", attempt=attempt, tries=1)
@@ -107,7 +109,7 @@ async def test_a_checkout_goes_step_by_step(page: Page) -> None:
     await page.get_by_role("button", name="Next step").click()
     bench.show("checkout", running=True, progress=progress, current="LT_1:100%", steps=steps)
     await expect(page.get_by_role("table", name="Steps of the checkout")).to_contain_text("scale")
-    bench.answers["checkout"] = {"verdict": "fail"}
+    bench.answers["checkout"] = {"attempt": {"verdict": "fail"}}
     await page.get_by_role("button", name="I have done it").click()
     await expect(page.locator(".outcome.refused")).to_have_count(0)
     assert [one for one in bench.asked if one["do"] == "checkout"] == [
@@ -118,3 +120,48 @@ async def test_a_checkout_goes_step_by_step(page: Page) -> None:
         {"do": "checkout", "act": "begin", "step": "LT_1:100%"},
         {"do": "checkout", "act": "answer", "step": "LT_1:100%", "text": "done", "comment": ""},
     ]
+
+
+@pytest.mark.network
+async def test_a_real_trial_is_watched_and_stopped(demo: Bench, page: Page) -> None:
+    """A trial of the demo shows its rows and the step that it is in, until it is stopped."""
+    await page.goto(f"{demo.url}#checks")
+    await page.get_by_label("Pace").select_option("1")
+    await page.get_by_role("button", name="Run one_batch", exact=True).click()
+    rows = page.get_by_role("table", name="Rows of the trial")
+    said = "Both pumps run once the outlet is proved shut"
+    await expect(rows).to_contain_text(said, timeout=90_000)
+    await expect(page.get_by_role("tabpanel")).to_contain_text("Feed: ")
+    await page.get_by_role("button", name="Stop", exact=True).click()
+    await expect(page.get_by_role("tabpanel")).to_contain_text("stopped before its end")
+
+
+@pytest.mark.network
+async def test_a_real_checkout_asks_for_stopped_programs(demo: Bench, page: Page) -> None:
+    """It is refused while programs run; then steps come, and what is wrong wants a comment."""
+    await page.goto(f"{demo.url}#checks")
+    await page.get_by_role("tab", name="Checkout").click()
+    pane = page.get_by_role("tabpanel")
+    await page.get_by_label("Your name").fill("R. Tester")
+    await page.get_by_label("Only these points").fill("LT_101")
+    await page.get_by_role("button", name="Begin").click()
+    await expect(pane).to_contain_text("expected stopped programs")
+    await page.keyboard.press("Escape")
+    await page.get_by_role("link", name="Sequence").click()
+    await page.get_by_role("button", name="Stop", exact=True).click()
+    await expect(page.locator("#states")).to_contain_text("stopped")
+    try:
+        await page.get_by_role("link", name="Checks").click()
+        await page.get_by_role("button", name="Begin").click()
+        await expect(pane.locator(".ask")).to_be_visible()
+        await page.get_by_role("button", name="It is wrong").click()
+        await expect(pane).to_contain_text("expected a comment with a fail")
+        await page.get_by_label("Comment").fill("shows nothing")
+        await page.get_by_role("button", name="It is wrong").click()
+        await expect(pane.get_by_role("table")).to_contain_text("shows nothing")
+        await page.get_by_role("button", name="End", exact=True).click()
+        await expect(page.get_by_role("button", name="Begin")).to_be_visible()
+    finally:
+        await page.get_by_role("link", name="Sequence").click()
+        await page.get_by_role("button", name="Restart", exact=True).click()
+    await expect(page.locator("#states")).to_contain_text("running")

@@ -124,8 +124,8 @@ export class CheckoutTab {
 
   #makeAnswer(step, comment) {
     const send = async (text) => {
-      const attempt = await this.#do({ act: "answer", step: step.id, text, comment: comment.value }, "");
-      if (attempt?.verdict === "pass") this.#next();
+      const judged = await this.#do({ act: "answer", step: step.id, text, comment: comment.value }, "");
+      if (judged?.attempt?.verdict === "pass") this.#next();
     };
     if (step.answer === "done") return h("div", { class: "row" }, button("I have done it", () => send("done"), { class: "main" }));
     const named = Object.entries(step.choices ?? {});

@@ -58,12 +58,12 @@ export class DrillsTab {
   }
 
   #show() {
-    const { running, phase, left_s, rows = [], questions = [] } = this.#app.store.list("drills");
+    const { running, phase, left_s, stopped, rows = [], questions = [] } = this.#app.store.list("drills");
     this.stop.disabled = Boolean(this.refusal) || !running;
     this.start.disabled = Boolean(this.refusal) || Boolean(running);
     const left = typeof left_s === "number" ? `, ${spanText(left_s)} left` : "";
     const words = { before: "watching what the HMI asks", during: "the wire is broken", after: "watching how it comes back" };
-    this.state.textContent = running ? `${running}: ${words[phase] ?? phase ?? "running"}${left}` : rows.length ? "Over." : "Nothing has been drilled yet.";
+    this.state.textContent = running ? `${running}: ${words[phase] ?? phase ?? "running"}${left}` : stopped || (rows.length ? "Over." : "Nothing has been drilled yet.");
     this.results.replaceChildren(...rows.map(resultView));
     this.#showQuestions(questions);
   }

@@ -69,7 +69,8 @@ export class WireBox {
     const act = () => {
       const for_s = spanOf(time, "how long it lasts");
       if (for_s === null) throw new Error("expected how long it lasts, such as 10 s");
-      const given = controls.map(({ one, control }) => [one.name, valueOf(control)]).filter(([, value]) => value !== null);
+      const changed = controls.filter(({ one, control }) => control.value.trim() !== String(one.default ?? ""));
+      const given = changed.map(({ one, control }) => [one.name, valueOf(control)]).filter(([, value]) => value !== null);
       return this.#app.act({ do: "wire", server: server.value, effect: effect.value, for_s, ...Object.fromEntries(given) }, place, "broken");
     };
     return form(
