@@ -408,6 +408,7 @@ app.command(epilog=CAUTION)(service_commands.force)
 app.command()(service_commands.release)
 app.command()(service_commands.alarms)
 app.command()(service_commands.journal)
+app.command(epilog=CAUTION)(page_commands.bench)
 app.command()(page_commands.page_entry)
 
 

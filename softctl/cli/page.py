@@ -59,10 +59,10 @@ def make_page(
     """The page of a controller of this process, not yet started; raises SoftctlError."""
     settings = page_settings(options)
     from softctl.web.local import LocalBench
-    from softctl.web.start import Page
+    from softctl.web.start import local_page
 
     bench = LocalBench(folder, control, field, journal, getattr(journal, "path", None))
-    return Page(bench, settings, sink)
+    return local_page(bench, settings, sink)
 
 
 def page_settings(options: PageOptions) -> PageSettings:

@@ -7,7 +7,74 @@ from typing import Annotated
 
 import typer
 
-from softctl.cli.options import PageRoleName
+from softctl.cli.options import (
+    ForSeconds,
+    Log,
+    LogFormat,
+    MachineDir,
+    PageCertificate,
+    PageHost,
+    PageKey,
+    PageNames,
+    PagePeople,
+    PageRole,
+    PageRoleName,
+    StateDirectory,
+)
+from softctl.cli.page import DEFAULT_PORT, PageOptions
+
+BenchPort = Annotated[
+    int,
+    typer.Option(min=0, max=65535, help="Port of the page; 0 takes any free one."),
+]
+
+
+def bench(
+    folder: MachineDir = None,
+    hmi: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST:PORT", help="The controller's HMI server; the machine file's if left out."
+        ),
+    ] = None,
+    drive: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST",
+            help="Confirm that a controller at this host, which is not loopback and which the "
+            "machine file names too, may be commanded.",
+        ),
+    ] = None,
+    state: StateDirectory = None,
+    page: BenchPort = DEFAULT_PORT,
+    page_host: PageHost = "127.0.0.1",
+    page_role: PageRole = PageRoleName.ENGINEER,
+    page_people: PagePeople = None,
+    page_certificate: PageCertificate = None,
+    page_key: PageKey = None,
+    page_name: PageNames = None,
+    log: Log = LogFormat.TEXT,
+    seconds: ForSeconds = None,
+) -> None:
+    """Serve the bench page of a controller that runs in another process.
+
+    Points come over its HMI map; alarms, forces, programs and the past come from its state
+    directory, where that is on this computer.
+    """
+    from softctl.cli import bench as command
+    from softctl.cli.live import Options
+
+    options = Options(folder, 1.0, log is LogFormat.JSON, seconds, state=state)
+    shown = PageOptions(
+        page,
+        page_role,
+        page_host,
+        page_people,
+        page_certificate,
+        page_key,
+        tuple(page_name or ()),
+    )
+    command.run_bench(options, shown, command.Attached(hmi, drive))
 
 
 def page_entry(

@@ -32,6 +32,7 @@ class Hub:
         self.bench = bench
         self._sink = sink
         self._said = ""
+        self._is_wall = bench.history_clock == "wall"
         self.most_viewers = most_viewers
         self.viewers: set[Viewer] = set()
         self._lasting: dict[str, str] = {}
@@ -78,13 +79,13 @@ class Hub:
         first = self.channels.subscribe(known)
         changed = self._changes.take(self.channels.read())
         for other in self.viewers - {viewer} if changed else ():
-            other.offer(delta_message(self.bench.now_s(), changed))
+            other.offer(delta_message(self.bench.now_s(), changed, is_wall=self._is_wall))
         viewer.begin_anew()
         return {"first": first, "names": known, "unknown": unknown}
 
     def full(self) -> str:
         """The message with all values."""
-        return full_message(self.bench.now_s(), self._changes.shown)
+        return full_message(self.bench.now_s(), self._changes.shown, is_wall=self._is_wall)
 
     def _hello(self, viewer: Viewer) -> str:
         role = viewer.person.role.word
@@ -135,7 +136,7 @@ class Hub:
             await self._begin_anew()
         changed = self._changes.take(self.channels.read())
         if changed:
-            text = delta_message(self.bench.now_s(), changed)
+            text = delta_message(self.bench.now_s(), changed, is_wall=self._is_wall)
             for viewer in tuple(self.viewers):
                 viewer.offer(text)
                 await asyncio.sleep(0)

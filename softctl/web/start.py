@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from softctl.errors import SoftctlError
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.hosts import is_loopback
 from softctl.web.access import Role
-from softctl.web.actions import Act, Actions, control_acts
+from softctl.web.actions import Actions
 from softctl.web.app import PageApp
-from softctl.web.checkout_desk import CheckoutDesk
+from softctl.web.bench import Bench
+from softctl.web.desks import Desks, local_desks, remote_desks
 from softctl.web.doors import Doors
-from softctl.web.drill_desk import DrillDesk
 from softctl.web.hub import Hub
 from softctl.web.local import LocalBench
 from softctl.web.people import People
-from softctl.web.plant_acts import WireDesk, plant_acts
 from softctl.web.port import PagePort, TlsFiles
-from softctl.web.time_acts import time_acts
-from softctl.web.trial_desk import TrialDesk
+from softctl.web.remote import RemoteBench
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +38,21 @@ class PageSettings:
 
 
 class Page:
-    """The page of one bench, not yet started; raises SoftctlError for settings that are unsafe."""
+    """The page of one bench, not yet started; raises SoftctlError for settings that are unsafe.
 
-    def __init__(self, bench: LocalBench, settings: PageSettings, sink: EventSink = ignore) -> None:
+    `desks` gives what can be done there.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        desks: Callable[[Hub], Desks],
+        settings: PageSettings,
+        sink: EventSink = ignore,
+    ) -> None:
         require_safe(settings)
         self._settings = settings
-        self._closers: list[Callable[[], Awaitable[None]]] = []
         self.hub = Hub(bench, sink)
-        bench.on_entry = self.hub.hear
         self.doors = Doors(
             settings.role,
             settings.people,
@@ -56,7 +61,10 @@ class Page:
             time.monotonic,
         )
         self.hub.is_in = self.doors.is_in
-        app = PageApp(self.hub, Actions(self._acts(bench)), self.doors)
+        found = desks(self.hub)
+        self.hub.each_second += found.each_second
+        self._closers = found.closers
+        app = PageApp(self.hub, Actions(found.acts), self.doors)
         guarded = app.build((settings.host, *settings.names))
         self._port = PagePort(guarded, self.hub, sink, settings.tls)
 
@@ -73,21 +81,17 @@ class Page:
             await close()
         await self._port.close()
 
-    def _acts(self, bench: LocalBench) -> Mapping[str, Act]:
-        """Everything that can be done on the page, and what goes on beside it."""
-        acts = control_acts(bench)
-        if bench.plant is not None:
-            acts |= plant_acts(bench, bench.plant)
-        if bench.time is not None:
-            acts |= time_acts(bench.time)
-            self._closers.append(bench.time.close)
-        wire = WireDesk(bench, bench.wire())
-        trials = TrialDesk(bench, self.hub.show)
-        drills = DrillDesk(bench, bench.control, self.hub.show)
-        checkout = CheckoutDesk(bench, bench.control, self.hub.show, bench.checkout_path)
-        self.hub.each_second += [wire.tidy, checkout.tidy]
-        self._closers += [trials.close, drills.close, checkout.close]
-        return {**acts, **wire.acts(), **trials.acts(), **drills.acts(), **checkout.acts()}
+
+def local_page(bench: LocalBench, settings: PageSettings, sink: EventSink = ignore) -> Page:
+    """The page of a controller of this process; raises SoftctlError."""
+    page = Page(bench, lambda hub: local_desks(bench, hub), settings, sink)
+    bench.on_entry = page.hub.hear
+    return page
+
+
+def remote_page(bench: RemoteBench, settings: PageSettings, sink: EventSink = ignore) -> Page:
+    """The page of a controller that runs elsewhere; raises SoftctlError."""
+    return Page(bench, lambda hub: remote_desks(bench, hub), settings, sink)
 
 
 def require_safe(settings: PageSettings) -> None:

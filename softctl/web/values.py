@@ -60,11 +60,16 @@ class Changes:
         self._raw, self.shown = [], []
 
 
-def full_message(at_s: float, values: Sequence[Any]) -> str:
-    """Every value, in the order of the channels."""
-    return to_json({"t": "full", "at": round(at_s, 3), "v": values})
+def full_message(at_s: float, values: Sequence[Any], *, is_wall: bool = False) -> str:
+    """Every value, in the order of the channels; with `is_wall` the time is Unix time."""
+    return to_json({"t": "full", **_moment(at_s, is_wall), "v": values})
 
 
-def delta_message(at_s: float, changed: Sequence[Any]) -> str:
+def delta_message(at_s: float, changed: Sequence[Any], *, is_wall: bool = False) -> str:
     """Those that changed, each behind its index."""
-    return to_json({"t": "delta", "at": round(at_s, 3), "v": changed})
+    return to_json({"t": "delta", **_moment(at_s, is_wall), "v": changed})
+
+
+def _moment(at_s: float, is_wall: bool) -> dict[str, float]:
+    rounded = round(at_s, 3)
+    return {"at": rounded, "wall": rounded} if is_wall else {"at": rounded}

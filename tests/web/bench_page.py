@@ -20,7 +20,7 @@ from softctl.runtime.control_service import ControlService
 from softctl.runtime.field_service import FieldService
 from softctl.runtime.folder import MachineFolder
 from softctl.web.local import LocalBench
-from softctl.web.start import Page, PageSettings
+from softctl.web.start import Page, PageSettings, local_page
 
 PATIENCE_S = 120.0
 
@@ -48,7 +48,7 @@ class Look:
                 self.values[index] = value
         return message
 
-    async def until(self, kind: str, **wanted: Any) -> dict[str, Any]:
+    async def until(self, kind: str, /, **wanted: Any) -> dict[str, Any]:
         """The next message of a kind that says this."""
         async with asyncio.timeout(PATIENCE_S):
             while True:
@@ -140,7 +140,7 @@ async def served(
     noted.listeners.append(entries.append)
     control = ControlService(Controller(folder.machine, folder.application), clock, journal=noted)
     bench = LocalBench(folder, control, field if has_field else None, noted, path)
-    page = Page(bench, settings or PageSettings())
+    page = local_page(bench, settings or PageSettings())
     try:
         at_field = await field.start("127.0.0.1", 0)
         await control.start("127.0.0.1", 0, at_field)
