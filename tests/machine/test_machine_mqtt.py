@@ -128,7 +128,15 @@ def test_a_role_has_to_be_one_of_the_hmi_server() -> None:
     text = DEMO.replace("hmi: {host: 127.0.0.1,", f"hmi: {{{tls}, host: 127.0.0.1,")
     assert text != DEMO
     good = "mqtt: {writes: {allow: commands, role: panel}}\n"
-    parse_machine(text + good, "m.yaml")
+    found = parse_machine(text + good.replace("commands", "all"), "m.yaml").mqtt
+    assert found is not None
+    assert found.writes is not None
+    assert {"START", "STOP"} <= found.writes.allow
+    assert "STIR_TIME" not in found.writes.allow  # which that role may not write
+    nobody = parse_machine(text + good.replace(", role: panel", ""), "m.yaml").mqtt
+    assert nobody is not None
+    assert nobody.writes is not None
+    assert not nobody.writes.allow
     with pytest.raises(ProblemsError, match=r"expected a role of 'hmi.tls' \(panel\), got 'pnael'"):
         parse_machine(text + good.replace("panel", "pnael"), "m.yaml")
 

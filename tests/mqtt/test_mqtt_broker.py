@@ -228,20 +228,23 @@ async def test_a_slow_broker_costs_no_event_and_little_memory(broker: Mosquitto)
 
 
 async def test_a_broker_that_does_not_answer_is_left_and_tried_again(broker: Mosquitto) -> None:
-    """A connection that stands still is given up after the time for an answer."""
+    """A connection that stands still is given up after the time for an answer; what was on
+    its way is sent again."""
     async with (
         Wire(broker.port) as wire,
-        Live(Bench("json"), wire.port, Patience(answer_s=0.3, retry_s=(0.05,))) as live,
+        Observer(broker.port, f"{BASE}/#") as panel,
+        Live(Bench("json"), wire.port, Patience(answer_s=0.5, retry_s=(0.05,))) as live,
     ):
         await live.connected()
+        await panel.until(lambda: panel.of("machine"))
         wire.flows.clear()
         live.happen(1)
         await until(lambda: live.told.count("mqtt broker not reached"))
+        wire.cut()
         wire.flows.set()
-        await live.connected(2)
-        async with Observer(broker.port, f"{BASE}/status") as panel:
-            await panel.until(lambda: panel.of("status"))
-        await until(lambda: live.bench.session.waiting == 0)
+        (event,) = await panel.until(lambda: panel.of("events"))
+        assert event.body["id"] == "r-1"
+        assert live.told.count("mqtt broker connected") == 2
 
 
 async def test_a_broker_that_is_not_there_is_told_once() -> None:
