@@ -98,6 +98,20 @@ def tidy(number: float) -> float:
     return round(number, 1)
 
 
+def kept_within(
+    places: Sequence[float], gaps: Sequence[float], low: float, high: float
+) -> list[float]:
+    """Places with their gaps moved as little as needed between two ends that have room for all."""
+    found = list(places)
+    for i in range(len(found) - 1, -1, -1):
+        most = high if i == len(found) - 1 else found[i + 1] - gaps[i]
+        found[i] = min(found[i], most)
+    for i in range(len(found)):
+        least = low if i == 0 else found[i - 1] + gaps[i - 1]
+        found[i] = max(found[i], least)
+    return found
+
+
 def spread(wanted: Sequence[float], gaps: Sequence[float]) -> list[float]:
     """Places near the wanted ones, in the same order, at least `gaps[i]` from i to i + 1.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-from softctl.picture.boxes import SMALL, Box, spread, text_width
+from softctl.picture.boxes import SMALL, Box, kept_within, spread, text_width
 from softctl.picture.layers import straightened
 from softctl.picture.signals import Signals, figure
 from softctl.picture.sketch import LABEL_H, Bubble, Item, Sketch, bubble
@@ -74,10 +74,9 @@ class _Belt:
         self.drive |= {"symbol": "motor" if self.drive["driver"] else "machine"}
         named_beside(sketch, self.drive, 33.0, row - 2.0)
         wanted = [max(self._x(one) - SIZE / 2, drive_w + _GAP) for one in self.tools]
-        places = spread(wanted, [width + _GAP for width in below])
-        if places:
-            over = max(places[-1] + below[-1] - sketch.w, 0.0)
-            places = [place - over for place in places]
+        gaps = [width + _GAP for width in below]
+        last = sketch.w - (below[-1] if below else 0.0)
+        places = kept_within(spread(wanted, gaps), gaps, drive_w + _GAP, last)
         lane = row + SIZE + 10.0
         for item, tool, x in zip(self.items, self.tools, places, strict=True):
             item |= Box(x, row, SIZE, SIZE).fields()
@@ -105,11 +104,8 @@ class _Belt:
     def _eyes(self) -> None:
         wanted = [self._x(one.piece) for one in self.bubbles]
         gaps = [(a.high_w + b.high_w) / 2 + _GAP for a, b in pairwise(self.bubbles)]
-        middles = spread(wanted, gaps)
-        if middles:
-            low, high = self.bubbles[0].high_w / 2, self.sketch.w - self.bubbles[-1].high_w / 2
-            slip = max(low - middles[0], 0.0) or min(high - middles[-1], 0.0)
-            middles = [middle + slip for middle in middles]
+        first, end = (self.bubbles[i].high_w / 2 if self.bubbles else 0.0 for i in (0, -1))
+        middles = kept_within(spread(wanted, gaps), gaps, first, self.sketch.w - end)
         last = len(middles) - 1
         for place, (one, middle, x) in enumerate(zip(self.bubbles, middles, wanted, strict=True)):
             # Taps that lead to the left are lower the further right they are, so none cross.

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from softctl.picture.boxes import SMALL, Box, spread, text_width
+from softctl.picture.boxes import SMALL, Box, kept_within, spread, text_width
 from softctl.picture.layers import Point
 from softctl.picture.signals import Signals, contents, figure
 from softctl.picture.sketch import BUBBLE, LABEL_H, Bubble, Item, Sketch, bubble
@@ -24,6 +24,8 @@ _TAP = 22.0
 _BUBBLE_GAP = 8.0
 _RIGHT_ROWS = 5
 _MOTOR_ROW = 44.0
+_SHAFT_W = 32.0
+_BUILT_IN = 44.0
 _OUTLET = 22.0
 _DISHED = 0.19  # how deep a dished end is, as a share of the diameter
 _PLACES = {  # where an instrument sits on the wall when nothing says so, as a share of the height
@@ -95,9 +97,9 @@ class _Body:
 
     def _body(self) -> Box:
         w, h = _size(self.piece, self.shape)
-        stack = max(len(self.right), len(self.left)) * (BUBBLE + _BUBBLE_GAP)
-        beside = len(self.beside) * (SIZE + 2 * _BUBBLE_GAP)
-        h = max(h, stack + 8.0 + _OUTLET, beside + 30.0)
+        row = BUBBLE + _BUBBLE_GAP
+        right, left = len(self.right) * row + _OUTLET, len(self.left) * row + self._foot(True)
+        h = max(h, right + 8.0, left + 8.0)
         lefts = sum(one.is_left for one in self.inlets)
         lanes = max(lefts, len(self.inlets) - lefts)
         top = lanes * _LANE + (_MOTOR_ROW if self.stirring else 6.0)
@@ -108,6 +110,11 @@ class _Body:
         w = max(w, _LEAST_W * max(1, len(self.stirring)))
         half = max(text.w for text in self.texts) / 2
         return Box(max(left + 4.0, half - w / 2), top, w, h)
+
+    def _foot(self, is_left: bool) -> float:
+        """How much of a side's lower end is taken: by the outlet, or what heats and cools."""
+        rows = len(self.beside) if is_left else 0
+        return _OUTLET + rows * _BUILT_IN
 
     def _beside_w(self, piece: Piece) -> float:
         item = machine_item(self.signals, piece, Box(0, 0, SIZE, SIZE))
@@ -142,7 +149,7 @@ class _Body:
         """Over the rim: the first of a side is the highest, and drops nearest to the middle."""
         for side in (True, False):
             ones = [one for one in self.inlets if one.is_left is side]
-            reach = self.body.w * 0.36
+            reach = min(self.body.w * 0.36, self._first_shaft() - _SHAFT_W / 2 - 12.0)
             for place, one in enumerate(ones):
                 share = (place + 1) / (len(ones) + 1)
                 inwards = reach * (1 - share)
@@ -151,6 +158,10 @@ class _Body:
                 edge = 0.0 if side else self.sketch.w
                 drop = self.body.y + self._dome(x) + 8.0
                 self.sketch.inner[one.name] = [(edge, y), (round(x), y), (round(x), round(drop))]
+
+    def _first_shaft(self) -> float:
+        """How far from the wall the nearest agitator's shaft is, or would be."""
+        return self.body.w / (2 * max(len(self.stirring), 1))
 
     def _dome(self, x: float) -> float:
         """How far below the body's top its wall is, at a place across."""
@@ -190,9 +201,9 @@ class _Body:
             box = Box(middle - 13.0, top, 26.0, 26.0)
             item = machine_item(self.signals, piece, box)
             item["shaft"] = {
-                "x": middle - 18.0,
+                "x": middle - _SHAFT_W / 2,
                 "y": top + 26.0,
-                "w": 36.0,
+                "w": _SHAFT_W,
                 "h": depth - top - 26.0,
             }
             named_beside(self.sketch, item, box.right + 5.0, top - 2.0)
@@ -201,11 +212,12 @@ class _Body:
         """Heaters and jackets: the symbol on the wall's left, the words outside."""
         body, sketch = self.body, self.sketch
         for place, piece in enumerate(self.beside):
-            middle = body.bottom - 26.0 - place * (SIZE + 2 * _BUBBLE_GAP)
+            middle = body.bottom - _OUTLET - (place + 0.5) * _BUILT_IN
             look = piece.block.name.lower()
-            box = Box(body.x, middle - 10.0, body.w * 0.6, 20.0)
+            clear = self._first_shaft() - _SHAFT_W / 2 - 3.0 if self.stirring else body.w
+            box = Box(body.x, middle - 10.0, min(body.w * 0.6, clear), 20.0)
             if look == "jacket":
-                box = Box(body.x - 6.0, body.y + body.h * 0.45, body.w + 12.0, body.h * 0.55 + 6.0)
+                box = Box(body.x - 6.0, middle - 18.0, body.w + 12.0, 36.0)
             item = machine_item(self.signals, piece, box)
             width = label_width(item)
             named_beside(sketch, item, body.x - 8.0 - width, middle - LABEL_H)
@@ -215,13 +227,10 @@ class _Body:
     def _instruments(self, ones: Sequence[Bubble], wall: float, x: float) -> None:
         body = self.body
         taps = [body.bottom - _height(one) * body.h for one in ones]
-        low, high = body.y + BUBBLE / 2, body.bottom - BUBBLE / 2 - _OUTLET
+        low, high = body.y + BUBBLE / 2, body.bottom - BUBBLE / 2 - self._foot(x < wall)
         wanted = [min(max(tap, low), high) for tap in taps]
         gaps = [BUBBLE + _BUBBLE_GAP] * max(len(ones) - 1, 0)
-        middles = spread(wanted, gaps)
-        if middles:
-            slip = max(low - middles[0], 0.0) or min(high - middles[-1], 0.0)
-            middles = [middle + slip for middle in middles]
+        middles = kept_within(spread(wanted, gaps), gaps, low, high)
         for one, tap, middle in zip(ones, taps, middles, strict=True):
             tap = min(max(tap, body.y + 3), body.bottom - 3) if _is_switch(one) else middle
             is_right = x > wall

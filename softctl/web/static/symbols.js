@@ -97,7 +97,8 @@ function heater(item) {
 
 function jacket(item) {
   const { x, y, w, h } = item;
-  const coat = s("path", { class: "pic-coat", d: `M${x},${y}V${y + h}H${x + w}V${y}` });
+  const side = (edge, way) => `M${edge + way * 6},${y}H${edge}V${y + h}h${way * 6}`;
+  const coat = s("path", { class: "pic-coat", d: side(x, 1) + side(x + w, -1) });
   return [[coat], [coat]];
 }
 
