@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from softctl.errors import Place
@@ -14,6 +15,7 @@ from softctl.machine.model import (
     MqttLayout,
     MqttWrites,
     Point,
+    Rights,
     Role,
     Scalar,
     Security,
@@ -170,8 +172,19 @@ class _MqttReader:
             allowed |= usable
         role = section.writes.role or ""
         if self.hmi is not None:
-            allowed &= self.hmi.roles.get(role, self.hmi.no_role).write
+            allowed &= self._granted(role, self.hmi.roles.get(role, self.hmi.no_role), allowed)
         return MqttWrites(frozenset(allowed), role)
+
+    def _granted(self, role: str, rights: Rights, wanted: AbstractSet[str]) -> frozenset[str]:
+        """What the role may write at the HMI server; complains where that is nothing."""
+        if wanted and not wanted & rights.write:
+            who = f"the role '{role}'" if role else "a client without a role"
+            self.reader.complain(
+                f"expected what {who} may write at the HMI server, got nothing of the kind",
+                self.part.where("writes"),
+                "`role` of `writes` names a role of `hmi.tls`",
+            )
+        return rights.write
 
     def _words(self, *where: str) -> list[Scalar]:
         """One name, or a list of names, each with its place."""

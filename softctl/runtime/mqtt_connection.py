@@ -43,6 +43,9 @@ _LONGEST_REST_S = 0.005
 """After a batch as long a rest as it took, so that half of a processor stays for scans."""
 _KEEP_ALIVE_S = 15
 _FAREWELL_S = 2.0
+_END_S = 6.0
+"""Longer than the MQTT library tries to connect, which is 5 s."""
+
 _SHARE_OF_CHANCE = 0.2
 """So that many bridges do not all come back at once."""
 
@@ -122,7 +125,7 @@ class MqttConnection:
         if self._task is None:
             return
         # A thread that is still connecting cannot be called off, so its end is awaited.
-        await asyncio.wait([self._task], timeout=self._patience.answer_s)
+        await asyncio.wait([self._task], timeout=_END_S)
         await end_task(self._task)
 
     async def _run(self) -> None:
@@ -131,7 +134,8 @@ class MqttConnection:
             connections = self.session.counters.connections
             try:
                 await self._serve()
-            except (aiomqtt.MqttError, OSError, ValueError) as error:
+            except Exception as error:
+                # Whatever it is: nobody would start again a bridge that ends by itself.
                 self._complain(error)
             if self.session.counters.connections > connections:
                 attempt = 0

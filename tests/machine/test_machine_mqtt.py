@@ -133,10 +133,8 @@ def test_a_role_has_to_be_one_of_the_hmi_server() -> None:
     assert found.writes is not None
     assert {"START", "STOP"} <= found.writes.allow
     assert "STIR_TIME" not in found.writes.allow  # which that role may not write
-    nobody = parse_machine(text + good.replace(", role: panel", ""), "m.yaml").mqtt
-    assert nobody is not None
-    assert nobody.writes is not None
-    assert not nobody.writes.allow
+    with pytest.raises(ProblemsError, match="expected what a client without a role may write"):
+        parse_machine(text + good.replace(", role: panel", ""), "m.yaml")
     with pytest.raises(ProblemsError, match=r"expected a role of 'hmi.tls' \(panel\), got 'pnael'"):
         parse_machine(text + good.replace("panel", "pnael"), "m.yaml")
 

@@ -37,6 +37,12 @@ mqtt:
   json: {topic: yard/stand_3}
   writes: {allow: [commands, setpoints]}
 """
+PRIMARY = """
+mqtt:
+  queue: 100
+  sparkplug: {group: yard, node: stand_3, device: basin, primary_host: hub}
+  writes: {allow: [commands, setpoints]}
+"""
 PROGRAM = """
 PROGRAM Rinse
 INITIAL_STEP Idle: END_STEP

@@ -6,15 +6,20 @@ from pathlib import Path
 
 import pytest
 from mqtt_live import Told
-from mqtt_machine import PROGRAM, machine, names_of
+from mqtt_machine import MQTT, PROGRAM, machine, names_of
 
 from softctl.control import Controller
+from softctl.errors import Place
 from softctl.journal import Entry, UnkeptJournal
 from softctl.logic import Source
+from softctl.machine import KeyFiles, Machine, Scalar
 from softctl.mqtt import Request
+from softctl.runtime.certificate_maker import KeyKind, make_certificates
+from softctl.runtime.certificate_plan import plan_certificates
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.control_service import ControlService
 from softctl.runtime.event_feed import EventFeed
+from softctl.runtime.field_client import LinkError
 from softctl.runtime.folder import compile_programs
 from softctl.runtime.hmi_client import HmiClient
 from softctl.runtime.modbus_server import ModbusServer
@@ -24,6 +29,7 @@ from softctl.runtime.mqtt_remote import RemoteSource, remote_write
 from softctl.runtime.mqtt_settings import Access
 from softctl.runtime.service_port import ServicePort
 from softctl.runtime.service_requests import ServiceRequests
+from softctl.runtime.tls_files import hmi_tls, server_tls
 
 MACHINE = machine()
 
@@ -31,14 +37,14 @@ MACHINE = machine()
 class Service:
     """A controller with its journal's feed, not scanning."""
 
-    def __init__(self) -> None:
-        application = compile_programs(MACHINE, [Source("rinse.st", PROGRAM)])
+    def __init__(self, machine: Machine = MACHINE) -> None:
+        application = compile_programs(machine, [Source("rinse.st", PROGRAM)])
         self.journal = UnkeptJournal()
-        self.feed = EventFeed(self.journal, MACHINE.points)
+        self.feed = EventFeed(self.journal, machine.points)
         self.control = ControlService(
-            Controller(MACHINE, application), MachineClock(), journal=self.journal
+            Controller(machine, application), MachineClock(), journal=self.journal
         )
-        self.texts = step_texts(MACHINE, application)
+        self.texts = step_texts(machine, application)
 
     @property
     def server(self) -> ModbusServer:
@@ -143,3 +149,42 @@ async def test_a_controller_beside_is_read_and_written_over_its_map(
         "controller not reached",
         "no events",
     ]
+
+
+SECURED = """
+hmi:
+  port: 0
+  tls:
+    certificate: hmi.pem
+    key: hmi.key
+    authority: authority.pem
+    roles: {panel: {read: all, write: commands}}
+"""
+
+
+@pytest.mark.network
+async def test_a_controller_that_speaks_tls_lets_the_bridge_do_what_its_role_may(
+    tmp_path: Path,
+) -> None:
+    """By the role in the certificate that the bridge shows there."""
+    found = machine(MQTT.replace("setpoints]", "setpoints], role: panel") + SECURED)
+    security = found.hmi.security
+    assert security is not None
+    plan = plan_certificates(found, tmp_path, ())
+    make_certificates(plan, days=2, kind=KeyKind.P256, overwrite=False)
+    service = Service(found)
+    host, port = await service.server.start("127.0.0.1", 0, server_tls(found.hmi, tmp_path))
+    files = (Scalar(f"client_panel.{end}", Place("--certificate")) for end in ("pem", "key"))
+    tls = hmi_tls(security, KeyFiles(*files), tmp_path)
+    hmi = HmiClient(found, host, port, tls=tls)
+    source = RemoteSource(hmi, names_of(found), tmp_path / "s")
+    write = remote_write(hmi)
+    try:
+        assert (await source.snapshot()).is_present
+        await write(Request(((found.points["START"], True),)))
+        assert service.control.controller.values()["START"] is True
+        with pytest.raises(LinkError, match="exception 01"):
+            await write(Request(((found.points["SPEED"], 1),)))
+    finally:
+        await hmi.close()
+        await service.server.close()

@@ -17,18 +17,12 @@ from typing import Any
 
 import pytest
 from google.protobuf.unknown_fields import UnknownFieldSet
-from mqtt_machine import Bench
+from mqtt_machine import PRIMARY, Bench
 from sparkplub_b_packets.core import sparkplug_b_pb2 as published
 
 from softctl.mqtt import Event, Incoming, Message
 from softctl.mqtt.sparkplug_payload import DataType, Metric, Payload, encode
 
-PRIMARY = """
-mqtt:
-  queue: 100
-  sparkplug: {group: yard, node: stand_3, device: basin, primary_host: hub}
-  writes: {allow: [commands, setpoints]}
-"""
 NODE = "spBv1.0/yard/{}/stand_3"
 DEVICE = "spBv1.0/yard/{}/stand_3/basin"
 STATE = "spBv1.0/STATE/hub"
