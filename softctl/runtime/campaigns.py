@@ -9,6 +9,8 @@ from __future__ import annotations
 import io
 import multiprocessing
 import os
+import sys
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -31,6 +33,7 @@ from softctl.values.names import suggest
 
 CAMPAIGNS = "campaigns"
 _RUNS_A_TASK = 8
+_TASKS_A_WORKER = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,13 +165,31 @@ def _runs(
     if workers == 1:
         yield from map(field.run, range(runs))
         return
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, context, _begin, origin) as pool:
-        yield from pool.map(_run, range(runs), chunksize=_RUNS_A_TASK)
+    try:
+        with _pool(field, origin, workers) as pool:
+            yield from pool.map(_run, range(runs), chunksize=runs_a_task(runs, workers))
+    finally:
+        _field.clear()
+
+
+def runs_a_task(runs: int, workers: int) -> int:
+    """How many runs a worker is given at once: few enough that all end at about the same time."""
+    return max(1, min(_RUNS_A_TASK, runs // (_TASKS_A_WORKER * workers)))
+
+
+def _pool(field: Field, origin: tuple[Path, Path, str, int], workers: int) -> ProcessPoolExecutor:
+    """Processes that have the campaign: forked with it where that is sound, else they make it.
+
+    A process with threads must not be forked: what they have locked stays locked in the child.
+    """
+    if sys.platform == "linux" and threading.active_count() == 1:
+        _field[:] = [field]
+        return ProcessPoolExecutor(workers, multiprocessing.get_context("fork"))
+    return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _begin, origin)
 
 
 _field: list[Field] = []
-"""The campaign of a worker process, made once when it begins."""
+"""The campaign of a worker process: inherited, or made once when it begins."""
 
 
 def _begin(*origin: Any) -> None:

@@ -15,15 +15,18 @@ from pathlib import Path
 from time import process_time
 
 from softctl.machine import Role
-from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
+from softctl.runtime.folder import MachineFolder, load_folder
 from softctl.runtime.trials import surroundings
 from softctl.trial.bench import VirtualBench
 from softctl.trial.parse import parse_trials
 from softctl.trial.run import VirtualRunner
 
+CONFIGS = Path(__file__).parents[2] / "configs"
+
 # What a machine is given so that it is at work while it is measured, and what is looked at.
 COMMANDS = ("START",)
 CONDITIONS = 8
+SECONDS = 300
 
 
 def bare(folder: MachineFolder, seconds: int) -> float:
@@ -100,10 +103,10 @@ def measure(path: Path, seconds: int) -> dict[str, float]:
 
 
 def main() -> None:
-    """Print the figures of each folder."""
-    for path in [Path(name) for name in sys.argv[1:]] or [demo_folder()]:
+    """Print the figures of each folder, or of all that come with softctl."""
+    for path in [Path(name) for name in sys.argv[1:]] or sorted(CONFIGS.iterdir()):
         print(path.name)
-        for name, value in measure(path, 300).items():
+        for name, value in measure(path, SECONDS).items():
             print(f"    {name:<44} {value:10.2f}")
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import socket
 import statistics
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from random import Random
@@ -14,7 +16,13 @@ import pytest
 
 from softctl.cli import main
 from softctl.errors import ProblemsError, SoftctlError
-from softctl.runtime.campaigns import Run, find_campaigns, run_campaign
+from softctl.runtime.campaigns import (
+    Outcome,
+    Run,
+    find_campaigns,
+    run_campaign,
+    runs_a_task,
+)
 from softctl.runtime.folder import load_folder
 from softctl.runtime.trials import load_trials, run_trials, surroundings
 from softctl.trial.campaign import parse_campaigns
@@ -115,6 +123,44 @@ def test_the_same_seed_finds_the_same_with_any_number_of_workers(folder: Path) -
     assert one.findings == two.findings
     assert one.simulated_s == two.simulated_s
     assert other.findings != one.findings
+
+
+@pytest.mark.parametrize(
+    ("runs", "workers", "expected"),
+    [(24, 2, 1), (1, 2, 1), (64, 2, 4), (10_000, 2, 8), (100, 16, 1)],
+)
+def test_the_last_worker_does_not_keep_the_others_waiting(
+    runs: int, workers: int, expected: int
+) -> None:
+    """Each worker gets its runs in at least eight portions, or one by one."""
+    assert runs_a_task(runs, workers) == expected
+
+
+def test_a_process_with_threads_is_not_forked(folder: Path) -> None:
+    """Its workers begin anew and find the same; on Linux one without threads hands itself on."""
+    (where,) = find_campaigns(folder, ("pressing",))
+    methods: list[str] = []
+
+    def note(_: Run) -> None:
+        methods.extend(type(child).__name__ for child in multiprocessing.active_children())
+
+    def run() -> Outcome:
+        return run_campaign(folder, where, runs=4, seed=5, workers=2, on_run=note)
+
+    may_fork = sys.platform == "linux" and threading.active_count() == 1
+    alone, first = run(), set(methods)
+    methods.clear()
+    done = threading.Event()
+    thread = threading.Thread(target=done.wait)
+    thread.start()
+    try:
+        beside = run()
+    finally:
+        done.set()
+        thread.join()
+    assert alone.findings == beside.findings
+    assert set(methods) == {"SpawnProcess"}
+    assert first == {"ForkProcess" if may_fork else "SpawnProcess"}
 
 
 @pytest.fixture
