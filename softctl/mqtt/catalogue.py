@@ -17,15 +17,15 @@ _STANDINGS = {code: standing for standing, code in STATE_CODES.items()}
 class Catalogue:
     """The points of one machine as a broker gets them.
 
-    `texts` holds the names of the steps of a chart by the point that shows it. `alarms` are
-    in the order of the points that show their states.
+    `texts` holds the names of the steps of a chart by the point that shows it; whoever makes
+    snapshots keeps it true. `alarms` are in the order of the points that show their states.
     """
 
     machine: Machine
     points: Sequence[Point]
     alarms: Sequence[AlarmRule]
     system: Sequence[Point]
-    texts: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    texts: dict[str, Sequence[str]] = field(default_factory=dict)
 
     @property
     def all(self) -> list[Point]:
@@ -53,7 +53,7 @@ def catalogue(
         [machine.points[name] for name in mqtt.points],
         [alarm.rule for alarm in machine.alarms.values()],
         [point for point in machine.points.values() if point.role is Role.SYSTEM],
-        texts or {},
+        dict(texts or {}),
     )
 
 

@@ -35,7 +35,7 @@ from softctl.mqtt.json_requests import Parts
 from softctl.mqtt.requests import Answers, Permissions, RefusedError, Request
 from softctl.mqtt.session import Counters, Incoming, Message
 from softctl.mqtt.snapshot import Snapshot, Tracker
-from softctl.mqtt.values import to_plain
+from softctl.mqtt.values import plain_unit, to_plain
 
 SCHEMA_VERSION = 1
 _MOST_REPLIES = 1_000
@@ -193,8 +193,8 @@ class JsonSession:
             return self._alarm(index, changed_ms, self._latest)
         body = {"time": iso_time(changed_ms), **self._value(index, self._latest)}
         point = self._points[index]
-        if point.unit:
-            body["unit"] = point.unit
+        if unit := plain_unit(point):
+            body["unit"] = unit
         load = _Load({index: changed_ms})
         return self._message(f"points/{point.name}", body, retain=True, load=load)
 
@@ -362,8 +362,8 @@ def _point_body(point: Point, is_writable: bool) -> Iterator[tuple[str, object]]
     yield "role", point.role.value
     yield "type", point.type.name
     yield "writable", is_writable
-    if point.unit:
-        yield "unit", point.unit
+    if unit := plain_unit(point):
+        yield "unit", unit
     if point.low is not None and point.high is not None:
         yield "range", [to_plain(point.low, point.type), to_plain(point.high, point.type)]
     if point.description:

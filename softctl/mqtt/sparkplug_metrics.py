@@ -17,7 +17,7 @@ from softctl.machine import Value as PointValue
 from softctl.mqtt.catalogue import Catalogue, standing
 from softctl.mqtt.session import Counters
 from softctl.mqtt.sparkplug_payload import DataType, Metric, Value
-from softctl.mqtt.values import to_plain
+from softctl.mqtt.values import plain_unit, to_plain
 from softctl.values.types import ElementaryType, Kind
 
 REBIRTH: Final = "Node Control/Rebirth"
@@ -152,10 +152,8 @@ def _plans(catalogue: Catalogue) -> Iterator[Plan]:
 
 def _properties(point: Point) -> Iterator[tuple[str, tuple[DataType, Value]]]:
     """Unit and range under the names that are common practice."""
-    if point.type.kind is Kind.DURATION:
-        yield "engUnit", (DataType.STRING, "s")
-    elif point.unit:
-        yield "engUnit", (DataType.STRING, point.unit)
+    if unit := plain_unit(point):
+        yield "engUnit", (DataType.STRING, unit)
     if point.low is not None and point.high is not None:
         for key, value in (("engLow", point.low), ("engHigh", point.high)):
             plain = to_plain(value, point.type)

@@ -183,7 +183,7 @@ class SparkplugSession:
         self._device_lives = is_present
         if is_present:
             return self._device_birth(now_ms)
-        return self._send(self.topics.device("DDEATH"), now_ms)
+        return self._in_sequence(self.topics.device("DDEATH"), now_ms)
 
     def _next_data(self, now_ms: int) -> Message | None:
         if self._events:
@@ -221,13 +221,13 @@ class SparkplugSession:
         for number, plan in enumerate(self._metrics.plans):
             if plan.is_node:
                 metrics.append(self._metrics.birth(self._now(number, now_ms)))
-        return self._send(self.topics.node("NBIRTH"), now_ms, metrics)
+        return self._in_sequence(self.topics.node("NBIRTH"), now_ms, metrics)
 
     def _device_birth(self, now_ms: int) -> Message:
         self._device_born_ms = now_ms
         numbers = range(self._system_from)
         metrics = [self._metrics.birth(self._now(number, now_ms)) for number in numbers]
-        return self._send(self.topics.device("DBIRTH"), now_ms, metrics)
+        return self._in_sequence(self.topics.device("DBIRTH"), now_ms, metrics)
 
     def _data(self, batch: Sequence[Kept], now_ms: int) -> Message:
         topic = self.topics.node if self._of_node(batch[0]) else self.topics.device
@@ -238,13 +238,13 @@ class SparkplugSession:
             is_old = self._is_old(kept)
             metrics.append(self._metrics.data(kept, was_good, is_historical=is_old))
             self._is_good[kept.number] = kept.is_good
-        return self._send(topic(kind), now_ms, metrics, _Load(tuple(batch)))
+        return self._in_sequence(topic(kind), now_ms, metrics, _Load(tuple(batch)))
 
     def _death(self, now_ms: int) -> Message:
         metric = Metric(DataType.INT64, self._bd_seq, BD_SEQ, at_ms=now_ms)
         return Message(self.topics.node("NDEATH"), encode(Payload(now_ms, (metric,))), qos=1)
 
-    def _send(
+    def _in_sequence(
         self, topic: str, now_ms: int, metrics: Sequence[Metric] = (), load: object = None
     ) -> Message:
         data = encode(Payload(now_ms, tuple(metrics), self._seq))

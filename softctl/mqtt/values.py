@@ -22,6 +22,11 @@ _REAL_DIGITS: Final = (7, 8, 9)
 """Nine significant digits name every binary32; most need fewer."""
 
 
+def plain_unit(point: Point) -> str:
+    """The unit of what `to_plain` gives, empty for none."""
+    return "s" if point.type.kind is Kind.DURATION else point.unit
+
+
 def to_plain(value: Value, type_: ElementaryType) -> Plain:
     """A point's value as JSON has it."""
     kind = type_.kind

@@ -6,6 +6,7 @@ import time
 from collections.abc import Sequence
 
 from softctl.control import Controller
+from softctl.logic import Application
 from softctl.machine import Mqtt
 from softctl.mqtt import Event, Request, Snapshot
 from softctl.mqtt.catalogue import Catalogue, catalogue
@@ -50,13 +51,23 @@ class _LocalSource:
         self._controller = controller
         self._feed = feed
         self._names = [point.name for point in found.all]
+        self._texts = found.texts
+        self._application: Application | None = None
         self._number = 0
 
     async def snapshot(self) -> Snapshot:
+        self._follow_program()
         values = self._controller.values()
         row = [values[name] for name in self._names]
         at_ms = time.time_ns() // 1_000_000
         return Snapshot(at_ms, row, is_linked=self._controller.link_healthy)
+
+    def _follow_program(self) -> None:
+        """A program that was changed online may have other steps."""
+        application = self._controller.application
+        if application is not self._application:
+            self._application = application
+            self._texts.update(step_texts(self._controller.machine, application))
 
     async def events(self) -> Sequence[Event]:
         events = self._feed.after(self._number)

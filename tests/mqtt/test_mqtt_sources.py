@@ -86,6 +86,18 @@ def test_the_names_of_steps_come_from_the_chart(service: Service) -> None:
     assert service.texts == {"STAGE": ["Idle", "Soaking"]}
 
 
+async def test_a_program_changed_online_has_its_own_steps() -> None:
+    """The next snapshot's texts are those of the chart that runs then."""
+    service = Service()
+    bridge = bridge_of(service)
+    await bridge._source.snapshot()
+    assert bridge._source._texts == {"STAGE": ["Idle", "Soaking"]}
+    changed = PROGRAM.replace("Soaking", "Steeping")
+    service.control.controller.change(compile_programs(MACHINE, [Source("rinse.st", changed)]))
+    await bridge._source.snapshot()
+    assert bridge._source._texts == {"STAGE": ["Idle", "Steeping"]}
+
+
 def bridge_of(service: Service) -> MqttBridge:
     assert MACHINE.mqtt is not None
     access = Access(MACHINE.mqtt.broker)
