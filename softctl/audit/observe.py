@@ -31,6 +31,7 @@ KEPT_INTERVALS = 4_096
 KEPT_FRAMES = 64
 KEPT_EVENTS = 2_000
 KEPT_STREAMS = 5_000
+KEPT_LOGS = 5_000
 _FUNCTION_BYTE = 7
 
 Span = tuple[Table, int, int]
@@ -225,8 +226,21 @@ class Auditor:
     def _log(self, client: Client) -> ClientLog:
         log = self.logs.get(client)
         if log is None:
-            log = self.logs[client] = ClientLog(client.name, client.host, self._clock())
+            dropped = self._forget() if len(self.logs) >= KEPT_LOGS else 0
+            log = ClientLog(client.name, client.host, self._clock(), dropped=dropped)
+            self.logs[client] = log
         return log
+
+    def _forget(self) -> int:
+        """Make room for a connection: one that is gone goes, best one that asked for nothing.
+
+        Without it a client that connects for ever would fill the memory.
+        """
+        gone = [client for client, log in self.logs.items() if log.closed_ns is not None]
+        idle = next((client for client in gone if not self.logs[client].requests), None)
+        if not gone:
+            return 0
+        return 1 + self.logs.pop(idle or gone[0]).dropped
 
     def _note_other(
         self,

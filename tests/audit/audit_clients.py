@@ -46,10 +46,10 @@ HOLDING_END = max(p.end for p in PLACES.values() if p.table is Table.HOLDING_REG
 class Bench:
     """A server with an audit, and clients that send frames at times that a test sets."""
 
-    def __init__(self) -> None:
+    def __init__(self, **kept: int) -> None:
         self.now_ns = 0
         hmi = HmiMap(MACHINE)
-        self.auditor = Auditor(lambda: self.now_ns)
+        self.auditor = Auditor(lambda: self.now_ns, **kept)
         self.server = Server(
             [Device(hmi.bank, 1, write_check=hmi.check_write)], on_request=self.auditor.on_request
         )

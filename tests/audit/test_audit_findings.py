@@ -411,6 +411,23 @@ def test_busy_is_worth_another_try() -> None:
         bench.auditor.logs.clear()
 
 
+def test_a_storm_without_end_fills_no_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Connections that asked for nothing are forgotten before those that did; both count."""
+    monkeypatch.setattr("softctl.audit.observe.KEPT_LOGS", 8)
+    bench = Bench()
+    first = bench.client()
+    first.send(read(4, 0, 2))
+    first.close()
+    for port in range(6000, 6020):
+        bench.now_ns += S
+        bench.client(port=port).close()
+    logs = bench.auditor.logs
+    assert len(logs) == 8
+    assert first.client in logs
+    assert bench.report().dropped == 13
+    assert "reconnect storm" in bench.kinds()
+
+
 def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     """A client that invents requests without end fills no memory; what is dropped is counted."""
     monkeypatch.setattr("softctl.audit.observe.KEPT_STREAMS", 10)

@@ -29,6 +29,18 @@ def test_a_screen_that_is_shown_again_is_no_slow_poll() -> None:
     assert (level.minimum_s, level.median_s, level.p99_s) == (1.0, 1.0, 600.0)
 
 
+def test_what_is_no_longer_kept_of_one_read_is_not_counted_of_another() -> None:
+    """Where early times of one connection are gone, those of the other say nothing either."""
+    bench = Bench(kept=4)
+    fast, slow = bench.client(), bench.client(port=5001)
+    for turn in range(40):
+        fast.send(read(4, 0, MAP_END), after_ns=S)
+        if turn in (0, 20, 39):
+            slow.send(read(4, 0, 20), after_ns=0)
+    level = next(use for use in bench.report().uses if use.point == "LT_1")
+    assert (level.reads, level.minimum_s, level.p99_s) == (43, 0.0, 1.0)
+
+
 def test_reads_of_two_connections_count_together() -> None:
     """What two connections of a host read in turns is as fresh as both make it."""
     bench = Bench()
