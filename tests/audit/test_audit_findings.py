@@ -397,6 +397,38 @@ def test_polls_told_together_count_as_those_told_one_by_one() -> None:
     assert [one[0] for one in counts[0]] == [(9, 3), (9, 3)]
 
 
+def test_a_mask_that_leaves_a_command_alone_releases_nothing() -> None:
+    """Function 22 with the bit kept, after it was set."""
+    bench = Bench()
+    hmi = bench.client()
+    hmi.send(mask("LATCH", True))
+    hmi.send(struct.pack(">BHHH", 22, PLACES["LATCH"].address, 0xFFFF, 0))
+    bench.now_ns += 15 * S
+    assert "command held" in bench.kinds()
+    hmi.send(mask("LATCH", False))
+    bench.now_ns += 15 * S
+    assert "command held" not in bench.kinds()
+
+
+def test_a_heartbeat_may_pause() -> None:
+    """What is entered within five seconds nobody could have known."""
+    bench = Bench()
+    bench.auditor.still_for = lambda client, now_ns: 4 * S
+    bench.client().send(coil(PLACES["START"].address, True))
+    assert "heartbeat ignored" not in bench.kinds()
+
+
+def test_a_burst_stays_known_when_calm_returns() -> None:
+    """The most that was open at once counts, not what was open last."""
+    bench = Bench()
+    hmi = bench.client()
+    burst = b"".join(hmi.frame(read(4, 0, 1)) for _ in range(17))
+    hmi.connection.receive(burst, S)
+    for _ in range(3):
+        hmi.send(read(4, 0, 1), after_ns=2 * S)
+    assert "too many outstanding" in bench.kinds()
+
+
 def test_busy_is_worth_another_try() -> None:
     """Exceptions 05 and 06 ask for patience (MAP section 7), so trying again is no fault."""
     bench = Bench()

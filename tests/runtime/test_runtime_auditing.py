@@ -140,8 +140,9 @@ def test_a_habit_of_a_shared_connection_is_told_once(device: FieldDevice) -> Non
     for number in range(20):
         scada._number = 6
         scada.ask(number, read(2, 0, 6))
-    kinds = [finding.kind for finding in scada.report().findings]
-    assert kinds == ["constant transaction id"]
+    (finding,) = scada.report().findings
+    assert (finding.kind, finding.count) == ("constant transaction id", 19)
+    assert finding.devices == ("127.0.0.1:20000",)
 
 
 def test_many_devices_keep_little(device: FieldDevice) -> None:
