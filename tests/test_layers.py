@@ -36,7 +36,7 @@ CORE_LAYERS: dict[str, set[str]] = {
     "field": {*_IO, "image", "plant"},
     "control": {*_IO, "image", "logic", "alarms"},
     "paper": set(),
-    "trial": {*_CORE, "paper"},
+    "trial": {*_CORE, "paper", "picture"},
     "audit": {*_IO, "image", "paper"},
     "checkout": {*_CORE, "audit", "paper"},
     "picture": {*_BASE, "machine", "logic", "plant"},

@@ -1,110 +1,105 @@
 """A sequence chart as SVG, with what the trials have touched.
 
-Steps stand in a column, in the order of the text. A transition to the next step is the line
-between them; every other one leaves to the side, in a lane of its own, and comes back at the
-step that it leads to. The number beside a transition is that of the list below.
+The geometry is that of every other drawing of a chart (`softctl.picture`). What no trial has
+touched is marked by a cross and by its line.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from html import escape
+from typing import Any
 
-from softctl.logic import Chart, Step, Transition
+from softctl.logic import Chart
+from softctl.picture import sequence_chart
 from softctl.trial.coverage import Coverage
 
-_BOX_WIDTH = 150
-_BOX_HEIGHT = 26
-_PITCH = 58
-_LEFT = 20
-_LANE = 16
-_LINE = 15
+_CROSS = "✗"
+_ARROW = 7.0
 
 
 def chart_drawing(chart: Chart, coverage: Coverage) -> str:
-    """The whole chart, with the transitions' conditions listed beneath."""
-    rows = {step.name: number for number, step in enumerate(chart.steps)}
-    parts = [_box(step, rows[step.name], coverage) for step in chart.steps]
-    lane = 0
-    for number, transition in enumerate(chart.transitions, 1):
-        is_touched = coverage.is_touched("transition", transition.place)
-        if _is_next(transition, rows):
-            parts.append(_straight(transition, rows, number, is_touched))
-        else:
-            parts.append(_aside(transition, rows, number, lane, is_touched))
-            lane += 1
-    top = len(chart.steps) * _PITCH + 10
-    for number, transition in enumerate(chart.transitions, 1):
-        is_touched = coverage.is_touched("transition", transition.place)
-        parts.append(_listed(transition, number, top + number * _LINE, is_touched))
-    height = top + (len(chart.transitions) + 1) * _LINE
-    width = max(760, _LEFT + _BOX_WIDTH + 60 + lane * _LANE)
+    """The whole chart, with each transition's condition beside it."""
+    drawn = sequence_chart(chart)
+    ways = [coverage.is_touched("transition", one.place) for one in chart.transitions]
+    steps = {step.name: coverage.is_touched("step", step.place) for step in chart.steps}
+    parts = [*_links(drawn["links"]), *_names(drawn["jumps"]), *_names(drawn["notes"])]
+    for transition in drawn["transitions"]:
+        index = transition["index"]
+        own = [link for link in drawn["links"] if link["of"] == index]
+        parts += _transition(transition, own, ways[index])
+    for step in drawn["steps"]:
+        parts += _step(step, steps[step["name"]])
+    width, height = drawn["width"], drawn["height"]
+    frame = f'class="chart" width="{width}" height="{height}" viewBox="0 0 {width} {height}"'
     label = escape(f"Sequence chart of {chart.program}")
-    body = "".join(parts)
-    return f'<svg viewBox="0 0 {width} {height}" role="img" aria-label="{label}">{body}</svg>'
+    return f'<svg {frame} role="img" aria-label="{label}">{"".join(parts)}</svg>'
 
 
-def _is_next(transition: Transition, rows: dict[str, int]) -> bool:
-    if len(transition.sources) != 1 or len(transition.targets) != 1:
-        return False
-    return rows[transition.targets[0]] == rows[transition.sources[0]] + 1
+def _links(links: Sequence[Any]) -> Iterator[str]:
+    """What belongs to no transition alone; simultaneous sequences have a double line."""
+    for link in links:
+        if link["of"] == "":
+            (x1, y1), (x2, y2) = link["path"][0], link["path"][-1]
+            shifts = (-2, 2) if link["double"] else (0,)
+            lines = "".join(f"M{x1},{y1 + shift}L{x2},{y2 + shift}" for shift in shifts)
+            head = _arrow(link) if link["arrow"] else ""
+            yield f'<path class="link" d="{lines}{head}"/>'
 
 
-def _box(step: Step, row: int, coverage: Coverage) -> str:
-    is_touched = coverage.is_touched("step", step.place)
-    top = row * _PITCH + 4
-    missed = "" if is_touched else " missed"
-    frame = f'x="{_LEFT}" y="{top}" width="{_BOX_WIDTH}" height="{_BOX_HEIGHT}"'
-    inner = ""
-    if step.initial:
-        inner = (
-            f'<rect class="box{missed}" x="{_LEFT + 3}" y="{top + 3}" '
-            f'width="{_BOX_WIDTH - 6}" height="{_BOX_HEIGHT - 6}"/>'
-        )
-    text = escape(step.name if is_touched else f"✗ {step.name}")
-    return (
-        f'<rect class="box{missed}" {frame}/>{inner}'
-        f'<text class="{missed.strip()}" x="{_LEFT + 12}" y="{top + 17}">{text}</text>'
+def _arrow(link: Any) -> str:
+    """An arrow down at a link's end."""
+    x, y = link["path"][-1]
+    return f"M{x - 4},{y - _ARROW}L{x},{y}L{x + 4},{y - _ARROW}"
+
+
+def _transition(transition: Any, links: Sequence[Any], is_touched: bool) -> Iterator[str]:
+    """Its links and its bar as one way, and its terms."""
+    x, y, w, h = (transition[key] for key in "xywh")
+    way = "".join(
+        "".join(f"{'L' if i else 'M'}{px},{py}" for i, (px, py) in enumerate(link["path"]))
+        + (_arrow(link) if link["arrow"] else "")
+        for link in links
     )
+    missed = "" if is_touched else " missed"
+    yield f'<path class="way{missed}" d="{way}M{x},{y + h / 2}h{w}"/>'
+    if transition["rank"]:
+        yield _text(transition["rank"], transition["rank"]["text"], "soft")
+    terms = transition["terms"]
+    if not is_touched:
+        yield _text({**terms[0], "x": terms[0]["x"] - 14}, _CROSS, "missed")
+    for term in terms:
+        yield _text(term, term["shown"], missed.strip())
 
 
-def _straight(transition: Transition, rows: dict[str, int], number: int, is_touched: bool) -> str:
-    top = rows[transition.sources[0]] * _PITCH + 4 + _BOX_HEIGHT
-    middle, x = top + (_PITCH - _BOX_HEIGHT) // 2, _LEFT + 40
-    path = f"M{x},{top} V{top + _PITCH - _BOX_HEIGHT} M{x - 9},{middle} H{x + 9}"
-    return _way(path, is_touched) + _number(x + 14, middle + 4, number, is_touched)
+def _step(step: Any, is_touched: bool) -> Iterator[str]:
+    missed = "" if is_touched else " missed"
+    for inset in (0, 3) if step["initial"] else (0,):
+        frame = (
+            f'x="{step["x"] + inset}" y="{step["y"] + inset}" '
+            f'width="{step["w"] - 2 * inset}" height="{step["h"] - 2 * inset}"'
+        )
+        yield f'<rect class="box{missed}" {frame}/>'
+    name = step["name"] if is_touched else f"{_CROSS} {step['name']}"
+    yield _text({**step, "y": step["y"] + 10, "h": 18, "anchor": "middle"}, name, missed.strip())
+    for action in step["actions"]:
+        frame = f'x="{action["x"]}" y="{action["y"]}" width="{action["w"]}" height="{action["h"]}"'
+        split = action["x"] + action["split"]
+        line = f"M{split},{action['y']}v{action['h']}"
+        yield f'<rect class="action" {frame}/><path class="action" d="{line}"/>'
+        yield _text({**action, "w": action["split"], "anchor": "middle"}, action["qualifier"], "")
+        yield _text({**action, "x": split + 6}, action["name"], "")
 
 
-def _aside(
-    transition: Transition, rows: dict[str, int], number: int, lane: int, is_touched: bool
-) -> str:
-    right = _LEFT + _BOX_WIDTH
-    x = right + 40 + lane * _LANE
-    from_y = max(rows[name] for name in transition.sources) * _PITCH + 4 + _BOX_HEIGHT - 6
-    path = f"M{right},{from_y} H{x}"
-    for name in transition.targets:
-        to_y = rows[name] * _PITCH + 4 + 7
-        path += f" M{x},{from_y} V{to_y} H{right} m7,-4 l-7,4 l7,4"
-    for name in transition.sources:
-        path += f" M{right},{rows[name] * _PITCH + 4 + _BOX_HEIGHT - 6} H{x} V{from_y}"
-    path += f" M{right + 18},{from_y - 6} v12"
-    return _way(path, is_touched) + _number(x + 2, from_y + 12, number, is_touched)
+def _names(items: Sequence[Any]) -> Iterator[str]:
+    for item in items:
+        yield _text({**item, "anchor": "middle"}, item["text"], "")
 
 
-def _way(path: str, is_touched: bool) -> str:
-    return f'<path class="way{"" if is_touched else " missed"}" d="{path}"/>'
-
-
-def _number(x: float, y: float, number: int, is_touched: bool) -> str:
-    kind = "soft" if is_touched else "missed"
-    return f'<text class="{kind}" x="{x}" y="{y}">{number}</text>'
-
-
-def _listed(transition: Transition, number: int, y: float, is_touched: bool) -> str:
-    sources, targets = ", ".join(transition.sources), ", ".join(transition.targets)
-    text = f"{number:>2} {sources} → {targets}: {' '.join(transition.text.split())}"
-    if len(text) > 105:
-        text = text[:104] + "…"
-    kind = "" if is_touched else "missed"
-    mark = "  " if is_touched else "✗ "
-    place = f'x="{_LEFT}" y="{y}" xml:space="preserve"'
-    return f'<text class="{kind}" {place}>{escape(mark + text)}</text>'
+def _text(box: Any, text: str, kind: str) -> str:
+    is_middle = box.get("anchor") == "middle"
+    x = box["x"] + (box["w"] / 2 if is_middle else 0)
+    anchor = ' text-anchor="middle"' if is_middle else ""
+    class_ = f' class="{kind}"' if kind else ""
+    place = f'x="{x:.1f}" y="{box["y"] + box["h"] * 0.74:.1f}"'
+    return f"<text {place}{anchor}{class_}>{escape(text)}</text>"
