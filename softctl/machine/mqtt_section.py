@@ -126,7 +126,7 @@ class MqttSection(Section):
     host: Host = Field(default="127.0.0.1", description="the broker's host")
     port: Port = Field(default=1_883, description="the broker's TCP port")
     version: Version = Field(default=MqttVersion.V311, description="MQTT version")
-    client_id: Text | None = Field(default=None, description="client id; else drawn by itself")
+    client_id: Text | None = Field(default=None, description="client id; else drawn at random")
     user: Text | None = Field(default=None, description="user name at the broker")
     password_file: Text | None = Field(default=None, description="file that holds the password")
     password_env: Variable | None = Field(

@@ -126,9 +126,3 @@ SCHEMAS: Final[Mapping[str, Any]] = {
         {"reason": _TEXT},
     ),
 }
-
-
-def schema_of(topic: str) -> str:
-    """The name of the schema for a topic below the base."""
-    group, _, name = topic.partition("/")
-    return f"{group}/NAME" if name else group

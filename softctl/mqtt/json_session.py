@@ -18,7 +18,8 @@ Rules:
    values never need more room than there are points.
 2. Events wait for the broker's acknowledgement, in order. With more than `queue` of them
    the oldest is dropped and counted; its number is then missing.
-3. After a connection everything that is retained comes anew, before any event.
+3. After a connection the births come first, then the events that wait, then everything else
+   that is retained, anew.
 """
 
 from __future__ import annotations

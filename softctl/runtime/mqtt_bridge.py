@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Awaitable, Iterator, Sequence
+from dataclasses import replace
 from typing import Protocol
 
 from softctl.control.controller import step_names
@@ -44,9 +45,12 @@ class MqttBridge:
         self._mqtt = mqtt
         self._source = source
         may_write = write if mqtt.writes is not None else None
+        sessions = list(_sessions(found, mqtt, run))
         self.connections = [
-            MqttConnection(session, access, may_write, sink)
-            for session in _sessions(found, mqtt, run)
+            MqttConnection(
+                session, access if len(sessions) == 1 else _named(access, session), may_write, sink
+            )
+            for session in sessions
         ]
         self._task: asyncio.Task[None] | None = None
         self._news = asyncio.Event()
@@ -133,6 +137,15 @@ def step_texts(machine: Machine, application: Application) -> dict[str, Sequence
         for point in machine.points.values()
         if point.role is Role.STEP
     }
+
+
+def _named(access: Access, session: Session) -> Access:
+    """With a client id of the session's own: a broker throws out one of two that share one."""
+    broker = access.broker
+    if not broker.client_id:
+        return access
+    own = replace(broker, client_id=f"{broker.client_id}-{session.payload}")
+    return replace(access, broker=own)
 
 
 def _sessions(found: Catalogue, mqtt: Mqtt, run: str) -> Iterator[Session]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -102,6 +103,22 @@ def bridge_of(service: Service) -> MqttBridge:
     assert MACHINE.mqtt is not None
     access = Access(MACHINE.mqtt.broker)
     return local_bridge(service.control, service.feed, MACHINE.mqtt, access)
+
+
+def test_each_session_has_a_client_id_of_its_own(service: Service) -> None:
+    """With both payloads the machine file's gets their names; without one they are random."""
+    ids = [one._client_id for one in bridge_of(service).connections]
+    assert len(set(ids)) == 2
+    assert all(re.fullmatch("softctl[0-9a-f]{12}", one) for one in ids)
+    for more, wanted in (
+        (MQTT, ["skid-JSON", "skid-Sparkplug"]),
+        ("mqtt:\n  json: {}\n", ["skid"]),
+    ):
+        found = machine(more + "  client_id: skid\n")
+        assert found.mqtt is not None
+        access = Access(found.mqtt.broker)
+        bridge = local_bridge(service.control, service.feed, found.mqtt, access)
+        assert [one._client_id for one in bridge.connections] == wanted
 
 
 async def test_a_write_is_journalled_with_the_broker_as_its_source(service: Service) -> None:
