@@ -55,6 +55,8 @@ class ServiceRequests:
         machine = self._service.controller.machine
         application = await asyncio.to_thread(compile_programs, machine, sources)
         taken = await self._service.change(application)
+        names = ", ".join(source.name for source in sources)
+        self._service.note("run", names, "program loaded", str(request.get("by", "")))
         return {"kept": taken.kept, "reset": taken.reset, "gone": taken.gone}
 
     # The programs

@@ -93,9 +93,7 @@ def control_acts(bench: Bench) -> dict[str, Act]:
         if not isinstance(files, dict) or not files:
             raise SoftctlError(f"expected files as a mapping of names to texts, got {files!r:.60}")
         sources = [[str(name), str(content)] for name, content in files.items()]
-        answer = await bench.ask({"do": "load", "sources": sources, "by": person.source})
-        bench.note("run", ", ".join(map(str, files)), "program loaded", person.source)
-        return answer
+        return await bench.ask({"do": "load", "sources": sources, "by": person.source})
 
     return {
         "command": Act(Role.OPERATE, command),
