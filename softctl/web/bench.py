@@ -37,6 +37,10 @@ class Bench(Protocol):
     def application(self) -> Application: ...
 
     @property
+    def running(self) -> object:
+        """Another object whenever channels have to be made anew: after a restart or a change."""
+
+    @property
     def why_not(self) -> Mapping[str, str]: ...
 
     @property

@@ -35,7 +35,7 @@ class _Session:
 class Doors:
     """Lets people in; `people` None is everybody with one role.
 
-    `now_s` is a monotonic clock, `pause` how a wrong try is made to wait.
+    `now_s` is a monotonic clock, `pause_s` how long a wrong try is made to wait.
     """
 
     role: Role

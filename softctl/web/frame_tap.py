@@ -28,10 +28,13 @@ class FrameTap:
         self._side = side
         self._kept: deque[tuple[int, bytes, bytes | None]] = deque(maxlen=KEPT)
         self._maps: dict[int, Map] = {}
+        self._is_closed = False
         self._before: Listener | None = server.observe(self)
 
     def close(self) -> None:
-        """Stop listening; what took its place meanwhile goes on and still passes things on."""
+        """Stop listening, as soon as whoever took its place meanwhile gives it back."""
+        self._is_closed = True
+        self._kept.clear()
         current = self._server.observe(self._before)
         if current is not self:
             self._server.observe(current)
@@ -50,7 +53,9 @@ class FrameTap:
         self, client: Client, frame: bytes, request: Request | Reject | None, reply: bytes | None
     ) -> None:
         """One frame has been dealt with."""
-        if client is self.client:
+        if self._is_closed:
+            self.close()
+        elif client is self.client:
             kept = None if reply is None else bytes(reply)
             self._kept.append((client.last_used_ns, bytes(frame), kept))
         if self._before is not None:

@@ -41,7 +41,7 @@ class Hub:
         """Called once a second, whether anybody looks or not."""
         self.is_in: Callable[[Person], bool] = lambda person: True
         """Whether somebody who looks still may."""
-        self._application = bench.application
+        self._running = bench.running
         self.channels: Channels = bench.channels()
         self.model = Model(bench, self.channels.names)
         self._changes = Changes()
@@ -132,7 +132,7 @@ class Hub:
         Between two of them the loop goes round, so that a scan that is due waits for one
         sending at most.
         """
-        if self.bench.application is not self._application:
+        if self.bench.running is not self._running:
             await self._begin_anew()
         changed = self._changes.take(self.channels.read())
         if changed:
@@ -143,8 +143,8 @@ class Hub:
         await self._send_states()
 
     async def _begin_anew(self) -> None:
-        """Other programs run: other channels, another model, made aside while scans go on."""
-        self._application = self.bench.application
+        """Programs run anew, or others do: new channels, made aside while scans go on."""
+        self._running = self.bench.running
         channels = await asyncio.to_thread(self.bench.channels)
         self.model = await asyncio.to_thread(Model, self.bench, channels.names)
         self.channels = channels

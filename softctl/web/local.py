@@ -81,6 +81,11 @@ class LocalBench:
         return self.control.controller.application
 
     @property
+    def running(self) -> object:
+        """The instance that the controller runs."""
+        return self.control.controller.instance
+
+    @property
     def plant(self) -> Plant | None:
         """The simulated machine, where it is in this process."""
         return None if self.field is None else self.field.device.plant
@@ -112,7 +117,7 @@ class LocalBench:
         """Into the controller's journal."""
         self.control.note(kind, name, what, by, **details)
 
-    def _tell(self, event: str, by: str = "", **fields: object) -> None:
+    def _tell(self, event: str, /, by: str = "", **fields: object) -> None:
         self.control.note("run", "", event, by, **fields)
 
     def _hear(self, entry: Entry) -> None:

@@ -78,6 +78,11 @@ class RemoteBench:
         self._paths = [f"{step}.{part}" for step in self._steps for part in "XT"]
 
     @property
+    def running(self) -> object:
+        """Always the same: paths are read, whatever runs."""
+        return self.application
+
+    @property
     def why_not(self) -> Mapping[str, str]:
         """What cannot be had from here, and why."""
         asked = "" if self._has_socket else f"There is no service socket at {self._socket}."

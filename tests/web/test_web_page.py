@@ -55,6 +55,34 @@ async def test_values_follow_a_command_and_the_journal_knows_who_gave_it(
         )
 
 
+async def test_values_go_on_after_a_restart_and_with_another_program(
+    folder: MachineFolder,
+) -> None:
+    """Both make new variables: a viewer is greeted anew and sees those."""
+    async with served(folder) as page, page.look() as viewer:
+        await viewer.until("full")
+        names = (await model(page))["channels"]
+        elapsed = names.index("elapsed:Feed.Idle")
+        await viewer.until_value(names.index("stat:link"), True)
+        await viewer.do("stop")
+        await viewer.do("restart", cold=True)
+        await viewer.until("hello")
+        await viewer.until("full")
+        await viewer.do("command", name="START")
+        await viewer.until_value(names.index("step:Feed.Idle"), False)
+        assert viewer.values[elapsed] is None
+        (source,) = folder.programs
+        text = source.text + "\n// changed\n"
+        taken = await viewer.do("load", files={source.name: text})
+        assert taken["kept"] > 0
+        hello = await viewer.until("hello")
+        assert hello["model_id"] == (await model(page))["id"]
+        body = (await page.get("/api/source?file=feed.st"))[2]
+        assert body.decode().endswith("// changed\n")
+        told = [(one.what, one.source) for one in page.entries if one.what == "program loaded"]
+        assert told == [("program loaded", "page: engineer 127.0.0.1")]
+
+
 async def test_the_model_tells_points_equipment_and_alarms(folder: MachineFolder) -> None:
     """Points have their place on the HMI map, equipment its faults, alarms their texts."""
     async with served(folder) as page:
