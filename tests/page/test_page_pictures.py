@@ -60,7 +60,7 @@ async def test_the_demo_has_no_text_on_another(demo: Bench, page: Page) -> None:
 @pytest.mark.parametrize("machine", OTHERS)
 async def test_a_machine_has_no_text_on_another(page: Page, machine: str, tmp_path: Path) -> None:
     """Picture and charts of the other machines, while they run."""
-    with running(machine, tmp_path, "--speed", "5", "--command", "START") as bench:
+    with running(machine, tmp_path, "--command", "START") as bench:
         await look(page, bench.url)
         await page.goto("about:blank")
 
