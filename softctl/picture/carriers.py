@@ -7,10 +7,10 @@ from itertools import pairwise
 
 from softctl.picture.boxes import SMALL, Box, kept_within, spread, text_width
 from softctl.picture.layers import straightened
+from softctl.picture.nozzles import Fitted, Nozzle, on_the_sides
 from softctl.picture.signals import Signals, figure
 from softctl.picture.sketch import LABEL_H, Bubble, Item, Sketch, bubble
 from softctl.picture.symbols import SIZE, driver, label_width, machine_item, named, named_beside
-from softctl.picture.vessels import Fitted, Nozzle, on_the_sides
 from softctl.plant.wiring import Piece
 
 _BELT_H = 14.0

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from softctl.picture.vessels import Fitted
+from softctl.picture.nozzles import Fitted
 from softctl.plant.wiring import Piece, Wiring
 
 _DRIVEN_BY = ("motor", "drive", "cylinder", "carried_by")

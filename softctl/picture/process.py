@@ -15,10 +15,11 @@ from softctl.picture.boxes import Box, tidy
 from softctl.picture.carriers import carrier_sketch, loose_sketch
 from softctl.picture.flow_graph import Edge, FlowGraph, flow_graph, ranks
 from softctl.picture.layers import Arrangement, Cell, Link, Point, arrange, straightened
+from softctl.picture.nozzles import Fitted, Nozzle
 from softctl.picture.runs import IN, OUT, run_sketch
 from softctl.picture.signals import Signals, contents
-from softctl.picture.sketch import Item, Sketch, bubble, moved
-from softctl.picture.vessels import Fitted, Nozzle, vessel_sketch
+from softctl.picture.sketch import Item, Sketch, boxes_of, bubble, moved
+from softctl.picture.vessels import vessel_sketch
 from softctl.plant.wiring import Wiring
 
 _EDGE = 16.0
@@ -243,8 +244,6 @@ def _wrapped(sketch: Sketch) -> Sketch:
 
 def boxes(picture: dict[str, Any]) -> Iterable[tuple[str, Box]]:
     """Every box that nothing else may cover, with what it is: symbols, circles, texts."""
-    from softctl.picture.sketch import boxes_of
-
     for kind in ("vessels", "machines", "carriers", "instruments", "labels"):
         for item in picture[kind]:
             for box in boxes_of(item):

@@ -7,10 +7,10 @@ from itertools import pairwise
 
 from softctl.picture.boxes import Box, text_width
 from softctl.picture.layers import Point
+from softctl.picture.nozzles import Fitted
 from softctl.picture.signals import Signals
 from softctl.picture.sketch import LABEL_H, Bubble, Item, Sketch, bubble
-from softctl.picture.symbols import LOOKS, SIZE, driver, label_width, machine_item, named
-from softctl.picture.vessels import Fitted
+from softctl.picture.symbols import SIZE, driver, label_width, machine_item, named
 from softctl.plant.wiring import Piece
 
 _SPACE = 16.0
@@ -26,39 +26,38 @@ def run_sketch(signals: Signals, piece: Piece, fitted: Fitted, backwards: bool) 
     Instruments stand above the pipe, names and states below the symbols.
     """
     sketch = Sketch(piece.name)
-    items = [
-        machine_item(signals, one, Box(0.0, 0.0, SIZE, SIZE), backwards)
-        for one in _in_series(piece, fitted)
+    symbols = _in_series(piece, fitted)
+    parts: list[Item | str] = [
+        machine_item(signals, one, Box(0.0, 0.0, SIZE, SIZE), backwards) for one in symbols
     ]
+    if piece.block.name.lower() == "line":
+        parts.insert(0, piece.name)
     if backwards:
-        items.reverse()
-    is_plain = piece.block.name.lower() not in LOOKS and bool(piece.block.outputs)
-    is_pipe = piece.block.name.lower() == "line"
+        parts.reverse()
     bubbles = [bubble(signals, one) for one in fitted.instruments]
-    widths = [max(label_width(item), SIZE) for item in items]
-    if is_pipe:
-        widths.insert(len(widths) if backwards else 0, text_width(piece.name) + 6.0)
-    assert widths or is_plain, piece.name
-    above = [one.high_w for one in bubbles]
     top = Bubble.high_h + _STEM if bubbles else 0.0
-    if any(driver(one) for one in fitted.machines):
+    if any(driver(one) for one in symbols):
         top += _MOTOR + 4.0
     axis = top + SIZE / 2
-    inside = max(_total(widths), _total(above))
+    widths = [_width(part) for part in parts]
+    inside = max(_total(widths), _total([one.high_w for one in bubbles]))
     sketch.w, sketch.h = inside + 8.0, axis + SIZE / 2 + 2 * LABEL_H
     x = (sketch.w - _total(widths)) / 2
     stops: list[tuple[float, float]] = []
-    for place, width in enumerate(widths):
-        is_name = is_pipe and place == (len(widths) - 1 if backwards else 0)
-        if is_name:
-            sketch.label(piece.name, x + width / 2, axis + 4.0, "middle", kind="pipe")
+    for part, width in zip(parts, widths, strict=True):
+        if isinstance(part, str):
+            sketch.label(part, x + width / 2, axis + 4.0, "middle", kind="pipe")
         else:
-            item = items[place - (is_pipe and not backwards)]
-            stops.append(_put(sketch, item, x + width / 2, axis))
+            stops.append(_put(sketch, part, x + width / 2, axis))
         x += width + _SPACE
     _bubbles(sketch, bubbles, axis)
     _pipes(sketch, stops, axis, backwards)
     return sketch
+
+
+def _width(part: Item | str) -> float:
+    """Of a symbol with what is under it, or of the pipe's own name."""
+    return text_width(part) + 6.0 if isinstance(part, str) else max(label_width(part), SIZE)
 
 
 def _total(widths: Sequence[float]) -> float:

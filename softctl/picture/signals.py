@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 from softctl.machine import Machine, Point, Role
 from softctl.plant.wiring import Piece
@@ -58,3 +59,20 @@ def contents(piece: Piece) -> dict[int, float]:
         for port in piece.block.inputs.values()
         if port.key == "contains" and port.name in piece.figures
     }
+
+
+def temperature_of(signals: Signals, piece: Piece) -> str | None:
+    """The channel of a vessel's temperature, where temperatures are worked out."""
+    has_heat = "temperature" in piece.block.outputs
+    return signals.of(piece, "temperature") if has_heat else None
+
+
+def species_in(signals: Signals, piece: Piece) -> list[dict[str, Any]]:
+    """What is in it of each species: a channel, or what stays as the machine file says."""
+    given, found = contents(piece), []
+    for number, name in enumerate(signals.machine.species, 1):
+        channel = signals.of(piece, f"mean_{number}")
+        if channel or number in given:
+            fixed = None if channel else given[number]
+            found.append({"name": name, "channel": channel, "fixed": fixed, "number": number - 1})
+    return found

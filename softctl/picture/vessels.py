@@ -7,12 +7,14 @@ free for instruments on the right and what heats and cools on the left.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from softctl.picture.boxes import SMALL, Box, kept_within, spread, text_width
+from softctl.picture.ends import end_sketch, manifold_sketch
 from softctl.picture.layers import Point
-from softctl.picture.signals import Signals, contents, figure
+from softctl.picture.nozzles import Fitted, Nozzle
+from softctl.picture.signals import Signals, figure, species_in, temperature_of
 from softctl.picture.sketch import BUBBLE, LABEL_H, Bubble, Item, Sketch, bubble
 from softctl.picture.symbols import SIZE, label_width, machine_item, named_beside
 from softctl.plant.wiring import Piece
@@ -37,32 +39,15 @@ _PLACES = {  # where an instrument sits on the wall when nothing says so, as a s
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Nozzle:
-    """An end of a line at a cell: its name, which side, and whether liquid comes in there."""
-
-    name: str
-    is_left: bool
-    is_inlet: bool
-
-
-@dataclass(slots=True)
-class Fitted:
-    """What belongs to a vessel or a line: instruments, and machines by where they stand."""
-
-    instruments: list[Piece] = field(default_factory=list)
-    machines: list[Piece] = field(default_factory=list)
-
-
 def vessel_sketch(
     signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]
 ) -> Sketch:
     """The cell of any vessel."""
     kind = piece.block.name.lower()
     if kind == "manifold":
-        return _manifold(signals, piece, fitted, nozzles)
+        return manifold_sketch(signals, piece, fitted, nozzles)
     if kind in ("header", "inflow"):
-        return _end(signals, piece, fitted, nozzles)
+        return end_sketch(signals, piece, fitted, nozzles)
     return _Body(signals, piece, fitted, nozzles).sketch
 
 
@@ -247,12 +232,12 @@ class _Body:
         """The name, and what is true of the content."""
         name = self.piece.name
         texts = [_Text(name, "name", text_width(name), {})]
-        temperature = _temperature(self.signals, self.piece)
+        temperature = temperature_of(self.signals, self.piece)
         state = {**self.level, "temperature": temperature}
         words = ["888.88 m"] * bool(self.level["level"]) + ["88.8 °C"] * bool(temperature)
         if words:
             texts.append(_Text("", "content", text_width(" · ".join(words), SMALL), state))
-        for one in _species(self.signals, self.piece):
+        for one in species_in(self.signals, self.piece):
             text = f"{one['name']} "
             more = {"species": one["number"], "channel": one["channel"], "fixed": one["fixed"]}
             texts.append(_Text(text, "share", text_width(f"88 {text} 888.8 kg/m³", SMALL), more))
@@ -268,9 +253,8 @@ class _Body:
             "bottom": _end_depth(piece, "bottom", self.body),
             "top": _end_depth(piece, "top", self.body),
             **self.level,
-            "colour": None,
-            "temperature": _temperature(signals, piece),
-            "species": _species(signals, piece),
+            "temperature": temperature_of(signals, piece),
+            "species": species_in(signals, piece),
             "points": signals.points(piece),
             "ground": (figure(piece, "elevation") or 0.0) < -0.5,
         }
@@ -322,22 +306,6 @@ def _level(signals: Signals, piece: Piece, shape: str, bubbles: Sequence[Bubble]
     return {"level": f"point:{point.name}", "full": full, "level_unit": point.unit}
 
 
-def _temperature(signals: Signals, piece: Piece) -> str | None:
-    has_heat = "temperature" in piece.block.outputs
-    return signals.of(piece, "temperature") if has_heat else None
-
-
-def _species(signals: Signals, piece: Piece) -> list[Item]:
-    """What is in it of each species: a channel, or what stays as the machine file says."""
-    given, found = contents(piece), []
-    for number, name in enumerate(signals.machine.species, 1):
-        channel = signals.of(piece, f"mean_{number}")
-        if channel or number in given:
-            fixed = None if channel else given[number]
-            found.append({"name": name, "channel": channel, "fixed": fixed, "number": number - 1})
-    return found
-
-
 def _height(one: Bubble) -> float:
     """Where an instrument sits on its vessel, as a share of the height."""
     piece, host = one.piece, one.piece.neighbours.get("in")
@@ -350,83 +318,3 @@ def _height(one: Bubble) -> float:
 
 def _is_switch(one: Bubble) -> bool:
     return figure(one.piece, "level") is not None
-
-
-def _manifold(signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]) -> Sketch:
-    """A thick bar that lines meet at."""
-    sketch = Sketch(piece.name)
-    rows = _rows(nozzles)
-    bubbles = [bubble(signals, one) for one in fitted.instruments]
-    top = LABEL_H + 6.0 + (Bubble.high_h + 6.0 if bubbles else 0.0)
-    widths = [one.high_w for one in bubbles]
-    sketch.w = max(text_width(piece.name), sum(widths) + 8.0 * len(widths), 30.0)
-    middle = sketch.w / 2
-    body = Box(middle - 5.0, top, 10.0, rows * 30.0 + 10.0)
-    sketch.label(piece.name, middle, 0.0, "middle")
-    x = middle - (sum(widths) + 8.0 * (len(widths) - 1)) / 2
-    for one in bubbles:
-        at = x + one.high_w / 2
-        path = [(at, LABEL_H + Bubble.high_h), (at, top + 4.0), (middle, top + 4.0)]
-        sketch.add("instruments", one.above(at, LABEL_H, path))
-        x += one.high_w + 8.0
-    on_the_sides(sketch, body, nozzles)
-    sketch.add("vessels", _plain(signals, piece, body, "manifold"))
-    sketch.h = body.bottom + 2.0
-    return sketch
-
-
-def _rows(nozzles: Sequence[Nozzle]) -> int:
-    lefts = sum(one.is_left for one in nozzles)
-    return max(lefts, len(nozzles) - lefts, 1)
-
-
-def on_the_sides(sketch: Sketch, body: Box, nozzles: Sequence[Nozzle]) -> None:
-    """Nozzles one above the other on the walls of a body."""
-    for is_left in (True, False):
-        ones = [one for one in nozzles if one.is_left is is_left]
-        edge, wall = (0.0, body.x) if is_left else (sketch.w, body.right)
-        for place, one in enumerate(ones):
-            y = body.y + body.h * (place + 0.5) / len(ones)
-            sketch.inner[one.name] = [(edge, y), (wall, y)]
-
-
-def _end(signals: Signals, piece: Piece, fitted: Fitted, nozzles: Sequence[Nozzle]) -> Sketch:
-    """Where liquid leaves the picture, or comes from."""
-    sketch = Sketch(piece.name)
-    flow = signals.of(piece, "flow")
-    width = max(text_width(piece.name), text_width("8888.8 L/min", SMALL) if flow else 0.0, 54.0)
-    sketch.w = width
-    body = Box(width / 2 - 27.0, 4.0, 54.0, max(36.0, _rows(nozzles) * 22.0))
-    on_the_sides(sketch, body, nozzles)
-    sketch.add("vessels", _plain(signals, piece, body, piece.block.name.lower()))
-    y = body.bottom + 2.0
-    sketch.label(piece.name, width / 2, y, "middle")
-    y += LABEL_H
-    if flow:
-        sketch.label(
-            "", width / 2, y, "middle", kind="flow", width=width, channel=flow, unit="m3/s"
-        )
-        y += LABEL_H
-    bubbles = [bubble(signals, one) for one in fitted.instruments]
-    for one in bubbles:
-        sketch.w = max(sketch.w, one.wide_w)
-        path = [(BUBBLE / 2, y + 4.0), (BUBBLE / 2, y)]
-        sketch.add("instruments", one.beside(0.0, y + 4.0, path))
-        y += BUBBLE + 8.0
-    sketch.h = y
-    return sketch
-
-
-def _plain(signals: Signals, piece: Piece, body: Box, shape: str) -> Item:
-    return {
-        "name": piece.name,
-        "type": piece.block.name,
-        **body.fields(),
-        "shape": shape,
-        "level": None,
-        "full": None,
-        "colour": None,
-        "temperature": _temperature(signals, piece),
-        "species": _species(signals, piece),
-        "points": signals.points(piece),
-    }
