@@ -8,7 +8,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from audit_cost import LOADS, fleet_line, measure, measure_fleet, table
+from audit_cost import (
+    LOADS,
+    bare_line,
+    fleet_line,
+    measure,
+    measure_bare,
+    measure_fleet,
+    table,
+)
 from modbus_peers import compile_c
 
 pytestmark = [pytest.mark.peer, pytest.mark.network]
@@ -23,6 +31,14 @@ def test_both_servers_answer_everything(tmp_path: Path) -> None:
             assert result.replies > 0
             assert result.errors == 0
     assert all(name in table(found) for name in LOADS)
+
+
+def test_the_bare_cost_is_told_for_single_polls_and_bursts() -> None:
+    """One round of each; both servers were asked."""
+    for deep in (1, 16):
+        plain_us, audited_us = measure_bare(deep, 1)
+        assert min(plain_us, audited_us) > 0
+        assert f"{deep} at once" in bare_line(deep, plain_us, audited_us)
 
 
 def test_an_audit_of_many_devices_counts_every_request() -> None:
