@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from softctl.audit import Auditor, Drill
 from softctl.cli.mqtt import MqttOptions, MqttSide, make_mqtt
 from softctl.cli.output import Output, open_output
-from softctl.cli.page import PageOptions, make_page
+from softctl.cli.page import PageOptions, load_page, make_page
 from softctl.cli.status import Status
 from softctl.control import Controller
 from softctl.errors import SoftctlError
@@ -197,6 +197,8 @@ class ControllerSide:
         self._noted: Journal = UnkeptJournal()
         self._feed: EventFeed | None = None
         self._page: Page | None = None
+        if options.page is not None:
+            load_page()
         self._mqtt: MqttSide | None = None
         self._closers: list[Callable[[], Awaitable[None]]] = []
 

@@ -48,6 +48,16 @@ def page_options(
     return PageOptions(port, role, host, people, *tls, tuple(names or ()))
 
 
+def load_page() -> None:
+    """Import what a page needs, which takes a while; SoftctlError without the extra."""
+    try:
+        import softctl.web.start  # noqa: F401
+    except ImportError as error:
+        raise SoftctlError(
+            f"expected the extra 'page' (pip install 'softctl[page]'), got no {error.name}"
+        ) from None
+
+
 def make_page(
     options: PageOptions,
     folder: MachineFolder,
@@ -67,16 +77,12 @@ def make_page(
 
 def page_settings(options: PageOptions) -> PageSettings:
     """The settings that options stand for, with their files read; raises SoftctlError."""
-    try:
-        from softctl.web.start import PageSettings
-    except ImportError as error:
-        raise SoftctlError(
-            f"expected the extra 'page' (pip install 'softctl[page]'), got no {error.name}"
-        ) from None
+    load_page()
     from softctl.runtime.folder import read_text, shown_path
     from softctl.web.access import read_role
     from softctl.web.people import read_people
     from softctl.web.port import TlsFiles
+    from softctl.web.start import PageSettings
 
     if (options.certificate is None) != (options.key is None):
         raise SoftctlError("expected --page-certificate and --page-key, got one of the two")
