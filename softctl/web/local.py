@@ -341,8 +341,12 @@ def _parts(plant: Plant, carriers: Sequence[str]) -> Callable[[], list[Any]]:
 
     def read() -> list[Any]:
         rows = {row.name: row.parts for row in plant.carriers()}
+        # A source makes parts and has none, so it is no row.
         return [
-            [[part.number, part.place_m, part.length_m, part.is_defective] for part in rows[name]]
+            [
+                [part.number, part.place_m, part.length_m, part.is_defective]
+                for part in rows.get(name, ())
+            ]
             for name in carriers
         ]
 
