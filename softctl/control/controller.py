@@ -61,8 +61,6 @@ class Controller:
         self._alarm_desk = AlarmDesk(machine, self.watch.board, self.hmi)
         self.forces = Forces(self.instance)
         self._figures: dict[str, Value] = {}
-        self._sources: tuple[object, ...] = ()
-        self._system_now: list[Value] = []
         self._bind()
         self._field_out(self._fail_safe)
 
@@ -140,9 +138,11 @@ class Controller:
         self._fail_safe = [p.safe_value for p in outputs]
         self._set_written = instance.writer([p.name for p in self.hmi.written])
         self._system = [*_points(machine, Role.SYSTEM), *_points(machine, Role.ALARM)]
-        system = [point.name for point in self._system]
-        self._heartbeat_at, self._count_at = map(system.index, ("HEARTBEAT", "SCAN_COUNT"))
         self._set_system = instance.writer([p.name for p in self._system])
+        self._set_counters = instance.writer(["HEARTBEAT", "SCAN_COUNT"])
+        self._sources: tuple[object, ...] = ()
+        self._last_inputs: Sequence[Value] | None = None
+        self._last_written: Sequence[Value] | None = None
         plain = [p for p in self.hmi.shown if p.role is not Role.STEP]
         self._shown = instance.reader([p.source or p.name for p in plain])
         charts = [p.chart for p in self.hmi.shown if p.role is Role.STEP]
@@ -167,11 +167,16 @@ class Controller:
         """
         if self.forces.held:
             self.watch.happenings += self.forces.expire(now_ns)
-        self._set_inputs(self._field_in())
-        written = self.hmi.take()
-        self._set_written(written)
+        inputs, written = self._field_in(), self.hmi.take()
+        # Readers give the same tuple until something changes, and programs only read these.
+        if inputs is not self._last_inputs:
+            self._last_inputs = inputs
+            self._set_inputs(inputs)
+        if written is not self._last_written:
+            self._last_written = written
+            self._set_written(written)
         self.watch.happenings += self._alarm_desk.take(written, now_ns)
-        self._set_system(self._system_values())
+        self._set_figures()
         if self.state is ControlState.RUNNING:
             try:
                 self.instance.scan(now_ns)
@@ -191,8 +196,8 @@ class Controller:
         shown = zip(self.hmi.shown, self._shown_values(), strict=True)
         return {point.name: value for point, value in (*written, *shown)}
 
-    def _system_values(self) -> Sequence[Value]:
-        """What is found out anew only when one of its sources has changed, and the counters."""
+    def _set_figures(self) -> None:
+        """Those that count scans, and all when one of their sources has changed."""
         statistics, watch = self.statistics, self.watch
         sources = (
             statistics.duration_ns,
@@ -222,10 +227,8 @@ class Controller:
                 "FORCES": len(self.instance.forces),
                 "GUARDS_BROKEN": watch.guards_broken,
             }
-            self._system_now = [self._figures[point.name] for point in self._system]
-        self._system_now[self._heartbeat_at] = statistics.heartbeat
-        self._system_now[self._count_at] = statistics.count
-        return self._system_now
+            self._set_system([self._figures[point.name] for point in self._system])
+        self._set_counters((statistics.heartbeat, statistics.count))
 
     def _show(self) -> None:
         if self.shows:
