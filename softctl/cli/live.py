@@ -309,7 +309,6 @@ def _where(given: Where, host: str, port: int) -> tuple[str, int]:
 
 def endpoint(text: str) -> tuple[str, int]:
     """The host and port of a text such as 127.0.0.1:15020; raises SoftctlError."""
-    """The two parts of HOST:PORT; raises SoftctlError."""
     host, _, port = text.rpartition(":")
     if not host or not port.isdigit() or not 0 < int(port) < 65_536:
         raise SoftctlError(f"expected HOST:PORT such as 127.0.0.1:15020, got {text}")

@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from softctl.cli.options import Html, Pdf
+from softctl.cli.options import FieldPort, Html, Pdf
 
 if TYPE_CHECKING:
+    from softctl.runtime.parties import Parties
     from softctl.runtime.trials import Chosen, TrialFolder
     from softctl.trial.report import Report
     from softctl.trial.result import Result
 
 FAILURES = 1
+NOT_RUN = 3
 
 
 class Form(StrEnum):
@@ -45,6 +47,44 @@ def trial(
         float,
         typer.Option(min=0.01, max=1000.0, help="With --live: machine time against wall time."),
     ] = 1.0,
+    controller: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST:PORT",
+            help="With --live: somebody else's controller, with its HMI map there; "
+            "'unmapped' for one without a map.",
+        ),
+    ] = None,
+    field: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST:PORT", help="With --live: somebody else's field instead of ours."
+        ),
+    ] = None,
+    drive: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="HOST",
+            help="Confirm that the controller or field at this host, which is not loopback and "
+            "which the machine file names too, may be driven; repeatable.",
+        ),
+    ] = None,
+    field_port: FieldPort = None,
+    rest: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="COMMAND",
+            help="Given before and after each trial to bring --controller to rest; repeatable.",
+        ),
+    ] = None,
+    prepare: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LINE",
+            help="Run this command line before each trial, such as one that restarts what is "
+            "not ours.",
+        ),
+    ] = None,
     coverage: Annotated[
         bool,
         typer.Option(
@@ -75,9 +115,11 @@ def trial(
 ) -> None:
     """Run the trials that a machine folder has in trials/*.yaml.
 
-    Ends with 1 when an expectation is not met and with 2 when a file has errors.
+    Ends with 1 when an expectation is not met, with 2 when a file has errors or a party
+    does not come, and with 3 when nothing failed and something was not run.
     """
     from softctl.cli import trial_output as output
+    from softctl.cli.trial_parties import Given, read_parties
     from softctl.errors import SoftctlError
     from softctl.runtime.folder import demo_folder, load_folder
     from softctl.runtime.records import RecordFiles
@@ -87,7 +129,9 @@ def trial(
     files.require_writable()
     if live and (coverage or mutate):
         raise SoftctlError("expected --coverage and --mutate without --live: they change programs")
+    given = Given(controller, field, tuple(drive or ()), field_port, tuple(rest or ()), prepare)
     loaded, tracker = load_folder(folder or demo_folder()), None
+    parties = read_parties(given, loaded.machine, speed, live=live)
     if coverage:
         loaded, tracker = with_marks(loaded)
     found = load_trials(loaded)
@@ -99,7 +143,7 @@ def trial(
         raise SoftctlError(f"expected trials in {found.folder.path / 'trials'}, got none")
     with output.Progress(len(chosen)) as progress:
         if live:
-            report = _run_live(found, chosen, progress.add, speed)
+            report = _run_live(found, chosen, progress.add, speed, parties)
         else:
             report = run_trials(found, chosen, progress.add, tracker)
         if mutate and not report.failures:
@@ -109,6 +153,8 @@ def trial(
     output.print_report(report, as_json=as_ is Form.JSON, details=details)
     if report.failures:
         raise typer.Exit(FAILURES)
+    if not all(result.passed for result in report.results):
+        raise typer.Exit(NOT_RUN)
 
 
 def _run_live(
@@ -116,8 +162,9 @@ def _run_live(
     chosen: Sequence[Chosen],
     on_result: Callable[[Result], None],
     speed: float,
+    parties: Parties,
 ) -> Report:
     from softctl.runtime.live_trials import run_live_trials
     from softctl.runtime.loop import run_loop
 
-    return run_loop(run_live_trials(found, chosen, on_result, speed))
+    return run_loop(run_live_trials(found, chosen, on_result, speed, parties))

@@ -22,7 +22,12 @@ from softctl.trial.wording import moment
 from softctl.trial.written import to_json, to_junit
 
 _WIDTH = 120
-_STYLES = {Outcome.MET: "green", Outcome.NOT_MET: "bold red", Outcome.NOT_REACHED: "yellow"}
+_STYLES = {
+    Outcome.MET: "green",
+    Outcome.NOT_MET: "bold red",
+    Outcome.NOT_REACHED: "yellow",
+    Outcome.NOT_RUN: "yellow",
+}
 
 
 def write_files(files: RecordFiles, report: Report) -> None:
@@ -88,7 +93,7 @@ def print_report(report: Report, *, as_json: bool, details: bool) -> None:
     console = _console()
     console.print(Text(f"{report.machine}: {report.title}", "bold"))
     console.print(_overview(report))
-    for result in report.results if details else report.failures:
+    for result in report.results if details else (*report.failures, *report.partial):
         console.print()
         console.print(Text(f"{result.trial.name}: {result.trial.text}", "bold"))
         if result.stopped:
@@ -139,8 +144,8 @@ def _overview(report: Report) -> Table:
     table = _table("trial", "verdict", "expectations", "machine time", "text")
     for result in report.results:
         word, style = ("passed", "green") if result.passed else ("FAILED", "bold red")
-        if result.not_run:
-            word, style = "not run", "yellow"
+        if result.not_run or result.is_partial:
+            word, style = "run in part" if result.is_partial else "not run", "yellow"
         table.add_row(
             Text(result.trial.name),
             Text(word, style),

@@ -42,6 +42,10 @@ class LinkError(SoftctlError):
     """The field did not do what it was asked: no connection, no reply, or a wrong one."""
 
 
+class RefusedError(LinkError):
+    """The field answered with an exception code."""
+
+
 class FieldClient:
     """One connection to one device; requests are sent one after the other.
 
@@ -214,13 +218,16 @@ class FieldClient:
             self._fail(what, self._trouble or f"no reply within {self._timeout_s:g} s", error)
         except OSError as error:
             self._fail(what, error.strerror or type(error).__name__, error)
+        except RuntimeError as error:
+            # uvloop's word for a write to a connection that the other end has just closed.
+            self._fail(what, "a closed connection", error)
         except asyncio.CancelledError:
             self._drop()
             raise
         if reply.transaction_id != client.ctx.next_tid:
             self._fail(what, f"a reply to transaction {reply.transaction_id}")
         if reply.function_code == function | 0x80:
-            raise LinkError(
+            raise RefusedError(
                 f"expected {self._host}:{self._port} to {what}, "
                 f"got exception {reply.exception_code:02X}"
             )

@@ -13,6 +13,7 @@ from softctl.image.permissions import role_table
 from softctl.modbus.clients import Client
 from softctl.modbus.device import Device
 from softctl.modbus.faults import Faults
+from softctl.plant.simulation import Snapshot
 from softctl.runtime.clock import MachineClock
 from softctl.runtime.events import EventSink, ignore
 from softctl.runtime.modbus_server import ModbusServer
@@ -45,6 +46,7 @@ class FieldService:
         self.faults = Faults(Random(device.machine.seed))
         self.server = ModbusServer(serve(devices, endpoint, self.faults))
         self._task: asyncio.Task[None] | None = None
+        self._origin_ns = 0
 
     async def start(
         self, host: str, port: int, tls: ssl.SSLContext | None = None
@@ -65,6 +67,12 @@ class FieldService:
             await end_task(self._task)
         await self.server.close()
 
+    def begin_anew(self, state: Snapshot) -> None:
+        """Put the plant back to a state that its `snapshot` gave, and go on from there."""
+        plant = self.device.plant
+        plant.restore(state)
+        self._origin_ns = self.clock.now_ns() - plant.now_ns - self.lost_ns
+
     async def wait(self) -> None:
         """Return only if the plant loop ends, with its error."""
         assert self._task is not None
@@ -72,16 +80,16 @@ class FieldService:
 
     async def _run(self) -> None:
         plant, clock = self.device.plant, self.clock
-        origin_ns = clock.now_ns() - plant.now_ns
+        self._origin_ns = clock.now_ns() - plant.now_ns
         while True:
-            due_ns = clock.now_ns() - origin_ns - self.lost_ns
+            due_ns = clock.now_ns() - self._origin_ns - self.lost_ns
             for _ in range(min((due_ns - plant.now_ns) // plant.step_ns, _SLICE_STEPS)):
                 self.device.step()
             if self.device.watch(time.monotonic_ns()):
                 self._sink("outputs to fail-safe", reason="no controller writes")
             self._give_up_time(due_ns - plant.now_ns)
             next_ns = plant.now_ns + plant.step_ns
-            await clock.sleep_until(next_ns + origin_ns + self.lost_ns, _WATCH_EVERY_S)
+            await clock.sleep_until(next_ns + self._origin_ns + self.lost_ns, _WATCH_EVERY_S)
 
     def _give_up_time(self, behind_ns: int) -> None:
         if self.clock.wall_ns(behind_ns) > _MAX_BEHIND_WALL_NS:

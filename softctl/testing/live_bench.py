@@ -6,14 +6,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from softctl.errors import Place, SoftctlError
 from softctl.machine.document import Plain
 from softctl.runtime.folder import MachineFolder
 from softctl.runtime.live_machine import LiveMachine, slack_ns
 from softctl.testing.orders import Given, Orders, Time, time_text
-from softctl.trial.model import Action, AnyRow, Trial
-from softctl.trial.run import charts
-from softctl.trial.visible import live_reader, why_not_visible
+from softctl.trial.model import Action, AnyRow
+from softctl.trial.names import value_reader
 
 _S = 1_000_000_000
 
@@ -21,8 +19,8 @@ _S = 1_000_000_000
 class LiveBench:
     """A field and a controller that meet over loopback TCP, and an HMI's connection to them.
 
-    The same words as `Bench`, awaited, inside `async with`. Conditions see the HMI map and
-    the simulated equipment; `speed` is machine time against wall time.
+    The same words as `Bench`, awaited, inside `async with`. Conditions see what they see in
+    virtual time; `speed` is machine time against wall time.
     """
 
     def __init__(
@@ -51,12 +49,10 @@ class LiveBench:
         return self.machine.now_ns / _S
 
     async def value(self, name: str) -> Any:
-        """The value of a point on the HMI map, or of a terminal of the equipment."""
+        """The value of a point, a program variable or a terminal of the equipment."""
         path, _ = self._orders.names.find(name)
-        self._require_visible(Trial("order", "", Place(""), ()), (path,))
-        await self.machine.hmi.poll()
-        live, found = self.machine, charts(self._orders.around.application)
-        return live_reader(self._orders.names, found, [path], live.hmi.reader, live.plant)()[0]
+        live = self.machine
+        return value_reader(self._orders.names, [path], live.controller, live.plant)()[0]
 
     async def command(self, *names: str) -> None:
         """Give commands as an HMI does."""
@@ -143,11 +139,5 @@ class LiveBench:
 
     async def _play(self, row: AnyRow) -> None:
         player = self._orders.player(row, slack_ns(self.machine.machine, self._speed))
-        self._require_visible(player.trial, player.evaluator.names)
         await self.machine.play(player, self._orders.names)
         self._orders.judge(player.result())
-
-    def _require_visible(self, trial: Trial, names: tuple[str, ...]) -> None:
-        why = why_not_visible(trial, self._orders.names, names, self._speed)
-        if why:
-            raise SoftctlError(f"expected something that can be seen live: {why}")

@@ -72,7 +72,7 @@ class TrialItem(pytest.Item):
 
     def runtest(self) -> None:
         """Run it, and fail with what was expected and found."""
-        from softctl.trial.written import failure_lines
+        from softctl.trial.written import failure_lines, not_run_lines
 
         found = _load(self.path.parent.parent)
         file, trial = next(one for one in found.trials() if one[1].name == self.name)
@@ -90,6 +90,8 @@ class TrialItem(pytest.Item):
             pytest.skip(result.not_run)
         if result.failed:
             raise TrialFailure("\n".join(failure_lines(result)))
+        if result.is_partial:
+            pytest.skip("; ".join(not_run_lines(result)))
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """A trial's own words instead of a traceback of softctl."""

@@ -127,16 +127,26 @@ class Sequence(Row):
 class Watch(Row):
     """A condition that is `wanted` (always) or not (never) from here on, beside the others.
 
-    It ends after `for_ns`, when `until` becomes true, or with the trial.
+    It ends after `for_ns`, when `until` becomes true, or with the trial. It may be otherwise
+    for less than `grace_ns`: from outside, what belongs together is not seen in one moment.
     """
 
     condition: Condition
     wanted: bool
     for_ns: int | None = None
     until: Condition | None = None
+    grace_ns: int = 0
 
 
-AnyRow = Action | Wait | WaitUntil | Expect | Sequence | Watch
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut(Row):
+    """An expectation that cannot be judged here; `why` says what is not seen."""
+
+    row: Expect | Watch
+    why: str
+
+
+AnyRow = Action | Wait | WaitUntil | Expect | Sequence | Watch | LeftOut
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ _MARKS = {
     Outcome.MET: ("good", "✓ met"),
     Outcome.NOT_MET: ("bad", "✗ not met"),
     Outcome.NOT_REACHED: ("open", "– not reached"),
+    Outcome.NOT_RUN: ("open", "– not run"),
 }
 _ABOUT = "What passed here was tested against a simulated machine, not against a real one."
 
@@ -69,6 +70,8 @@ def _overview(report: Report) -> Iterator[str]:
 def _trial_verdict(result: Result) -> str:
     if result.not_run:
         return mark("open", "– not run")
+    if result.is_partial:
+        return mark("open", "– run in part")
     return mark("good", "✓ passed") if result.passed else mark("bad", "✗ failed")
 
 
@@ -135,7 +138,8 @@ def _verdict(verdict: Verdict) -> tuple[str, ...]:
     more = ""
     if verdict.text != verdict.expected:
         more = f'<span class="code">{escape(verdict.expected)}</span>'
-    at = "" if verdict.outcome is Outcome.NOT_REACHED else moment(verdict.at_ns)
+    is_open = verdict.outcome in (Outcome.NOT_REACHED, Outcome.NOT_RUN)
+    at = "" if is_open else moment(verdict.at_ns)
     found = escape(verdict.found)
     return at, f"{escape(verdict.text)}{more}", found, mark(*_MARKS[verdict.outcome])
 

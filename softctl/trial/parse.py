@@ -75,6 +75,11 @@ def with_parameters(machine: Machine, parameters: Parameters) -> Machine:
     return replace(machine, equipment=equipment)
 
 
+def parameters_key(parameters: Parameters) -> str:
+    """The same text for the same values, wherever they are written."""
+    return repr([(n, k, v.value) for n, keys in parameters.items() for k, v in keys.items()])
+
+
 def _changed(piece: Equipment, parameters: Mapping[str, Scalar]) -> Equipment:
     return replace(piece, parameters={**piece.parameters, **parameters})
 
@@ -85,6 +90,7 @@ class GivenReader:
     def __init__(self, fields: FieldReader, around: Surroundings) -> None:
         self._fields = fields
         self._around = around
+        self._good: set[str] = set()
 
     def read(self, entry: Entry) -> tuple[Parameters, dict[str, Value]]:
         """Parameters of equipment; set points and held commands."""
@@ -112,11 +118,17 @@ class GivenReader:
 
     def _plant_problems(self, parameters: Parameters) -> list[Problem]:
         """What the plant says of the parameters that this file gives."""
+        key = parameters_key(parameters)
+        if key in self._good:
+            return []
         machine = with_parameters(self._around.machine, parameters)
         problems = check_plant(machine, self._around.blocks)
         here = self._fields.file
         seen = {problem.place for problem in self._fields.problems}
-        return [p for p in problems if p.place.file == here and p.place not in seen]
+        mine = [p for p in problems if p.place.file == here and p.place not in seen]
+        if not mine:
+            self._good.add(key)
+        return mine
 
 
 class _TrialReader:

@@ -60,6 +60,8 @@ class Player:
         self._deeds: list[Deed] = []
         self._events: list[Event] = []
         self._watches: list[_Watching] = []
+        self._fresh: list[_Watching] = []
+        self._entered: list[tuple[str, str]] = []
         self._current: _Observer | None = None
         self._number = 0
         self._values: tuple[Any, ...] = ()
@@ -69,12 +71,19 @@ class Player:
         self._now_ns = 0
 
     def sample(
-        self, now_ns: int, values: tuple[Any, ...], flags: Flags, missed: int = 0
+        self,
+        now_ns: int,
+        values: tuple[Any, ...],
+        flags: Flags,
+        missed: int = 0,
+        *,
+        has_seen_deeds: bool = True,
     ) -> list[Action]:
         """Take in the values of the evaluator's names and the flags of the charts' steps.
 
         The first sample is the trial's time 0. `missed` is how many scans went by unseen
-        since the last sample. Returns what is to be done now, in order.
+        since the last sample. A sample that has not seen the last deeds is for watches and
+        sequences that began before. Returns what is to be done now, in order.
         """
         if self._started_ns is None:
             self._started_ns = now_ns
@@ -84,8 +93,16 @@ class Player:
         self._trace.append((now_ns, values))
         entered = self.steps.take(now_ns, flags)
         try:
-            if self._watches:
+            if not has_seen_deeds:
+                self._entered += entered
                 self._look_at_watches(now_ns)
+                return []
+            if self._entered:
+                entered, self._entered = [*self._entered, *entered], []
+            if self._fresh:
+                self._watches += self._fresh
+                self._fresh = []
+            self._look_at_watches(now_ns)
             if self._current is not None:
                 ended = self._current.look(now_ns, entered, missed)
                 if ended is None:
@@ -112,7 +129,7 @@ class Player:
     def result(self) -> Result:
         """The verdicts in the order of the rows."""
         begun = {number for number, _ in self._verdicts}
-        for watching in self._watches:
+        for watching in (*self._watches, *self._fresh):
             if watching.number not in begun:
                 self._note(watching.number, watching.row, self._open_watch(watching))
         seen = {number for number, _ in self._verdicts}
@@ -162,9 +179,12 @@ class Player:
         while self._number < len(self._rows):
             row = self._rows[self._number]
             if isinstance(row, model.Watch):
-                self._watches.append(_Watching(row, self._number, self.evaluator, now_ns))
+                watching = _Watching(row, self._number, self.evaluator, now_ns)
+                (self._fresh if actions else self._watches).append(watching)
                 if not actions:
                     self._look_at_watches(now_ns)
+            elif isinstance(row, model.LeftOut):
+                self._note(self._number, row, (Outcome.NOT_RUN, row.why))
             elif isinstance(row, Action):
                 actions.append(row)
                 self._deeds.append(Deed(now_ns, done(row), row.text, row.place))
@@ -178,7 +198,7 @@ class Player:
                 self._end_current(ended)
                 continue
             self._number += 1
-        if not any(watching.holds_open for watching in self._watches):
+        if not any(watching.holds_open for watching in (*self._watches, *self._fresh)):
             self.is_over = True
         return actions
 
@@ -208,6 +228,8 @@ class Player:
             raise SoftctlError(self._stopped)
 
     def _look_at_watches(self, now_ns: int) -> None:
+        if not self._watches:
+            return
         still = []
         for watching in self._watches:
             ended = watching.look(now_ns)
@@ -415,6 +437,7 @@ class _Watching:
         self._test = evaluator.test(row.condition)
         self._until = evaluator.test(row.until) if row.until is not None else None
         self._end_ns = None if row.for_ns is None else now_ns + row.for_ns
+        self._broken_ns: int | None = None
 
     @property
     def holds_open(self) -> bool:
@@ -426,10 +449,18 @@ class _Watching:
         if self._until is not None and self._until():
             assert row.until is not None
             return Outcome.MET, f"held until {row.until.text} at {moment(now_ns)}"
-        if self._test() is not row.wanted:
+        if self._test() is row.wanted:
+            self._broken_ns = None
+        elif self._lasts(now_ns):
             found = values_text(*self._evaluator.found(row.condition))
             word = "false" if row.wanted else "true"
             return Outcome.NOT_MET, f"{word} at {moment(now_ns)}: {found}"
         if self._end_ns is not None and now_ns >= self._end_ns:
             return Outcome.MET, f"held {seconds(now_ns - self.since_ns)}"
         return None
+
+    def _lasts(self, now_ns: int) -> bool:
+        """Whether it is otherwise for longer than is granted."""
+        if self._broken_ns is None:
+            self._broken_ns = now_ns
+        return now_ns - self._broken_ns >= self.row.grace_ns

@@ -33,13 +33,18 @@ class Report:
 
     @property
     def failures(self) -> list[Result]:
-        """The trials that were run and did not pass."""
+        """The trials that failed."""
         return [result for result in self.results if result.failed]
 
     @property
     def not_run(self) -> list[Result]:
         """The trials that could not be run here."""
         return [result for result in self.results if result.not_run]
+
+    @property
+    def partial(self) -> list[Result]:
+        """The trials of which some expectations could not be judged here."""
+        return [result for result in self.results if result.is_partial]
 
     @property
     def simulated_s(self) -> float:
@@ -59,9 +64,11 @@ def verdict_line(report: Report) -> str:
     """The whole run in one sentence."""
     total, failed = len(report.results), len(report.failures)
     words = f"{failed} of {total} trials failed" if failed else f"{total} of {total} trials passed"
-    if report.not_run:
-        passed = total - failed - len(report.not_run)
-        words = f"{passed} of {total} trials passed, {failed} failed, {len(report.not_run)} not run"
+    if report.not_run or report.partial:
+        passed = sum(result.passed for result in report.results)
+        others = ((report.partial, "run in part"), (report.not_run, "not run"))
+        told = [f"{len(found)} {word}" for found, word in others if found]
+        words = f"{passed} of {total} trials passed, {failed} failed, {', '.join(told)}"
     return (
         f"{words} ({report.simulated_s:.1f} s of machine time, {report.clock}, "
         f"in {report.wall_s:.2f} s)"

@@ -23,6 +23,7 @@ class Outcome(Enum):
     MET = "met"
     NOT_MET = "not met"
     NOT_REACHED = "not reached"
+    NOT_RUN = "not run"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +80,8 @@ class Result:
     """A trial that was run.
 
     `stopped` says why it could not go on, `not_run` why it could not be run at all; both
-    are empty otherwise. What was not run has neither passed nor failed.
+    are empty otherwise. What was not run has neither passed nor failed, and neither has a
+    trial of which an expectation could not be judged here.
     """
 
     trial: Trial
@@ -99,8 +101,15 @@ class Result:
 
     @property
     def failed(self) -> bool:
-        """Whether it was run and did not pass."""
-        return not self.passed and not self.not_run
+        """Whether it was stopped, or an expectation was not met or not reached."""
+        bad = (Outcome.NOT_MET, Outcome.NOT_REACHED)
+        is_bad = any(verdict.outcome in bad for verdict in self.verdicts)
+        return (is_bad or bool(self.stopped)) and not self.not_run
+
+    @property
+    def is_partial(self) -> bool:
+        """Whether some expectations could not be judged here, and all others are met."""
+        return not (self.passed or self.failed or self.not_run)
 
     def count(self, outcome: Outcome) -> int:
         """How many expectations ended so."""

@@ -16,7 +16,7 @@ from softctl.trial.bench import SOURCE, VirtualBench
 from softctl.trial.coverage import Tracker
 from softctl.trial.model import Action, Trial
 from softctl.trial.names import Names, value_reader
-from softctl.trial.parse import Surroundings, TrialFile, with_parameters
+from softctl.trial.parse import Surroundings, TrialFile, parameters_key, with_parameters
 from softctl.trial.play import Flags, Player
 from softctl.trial.result import Result
 from softctl.trial.wording import event_text
@@ -63,9 +63,7 @@ class VirtualRunner:
 
     def _fresh_plant(self, trial: Trial) -> tuple[Machine, Plant]:
         """A plant in its initial state; compiled once for each set of parameters."""
-        key = repr(
-            [(n, k, v.value) for n, keys in trial.equipment.items() for k, v in keys.items()]
-        )
+        key = parameters_key(trial.equipment)
         kept = self._plants.get(key)
         if kept is None:
             machine = with_parameters(self._around.machine, trial.equipment)

@@ -40,6 +40,8 @@ def expected(row: AnyRow) -> str:
         case model.Watch():
             head = "always" if row.wanted else "never"
             return f"{head} {row.condition.text}{_ending(row)}"
+        case model.LeftOut():
+            return expected(row.row)
     return ""
 
 

@@ -24,7 +24,7 @@ def to_json(report: Report) -> str:
         "started": report.started,
         "softctl": report.version,
         "sha256": dict(report.hashes),
-        "passed": not report.failures,
+        "passed": all(result.passed for result in report.results),
         "simulated_s": report.simulated_s,
         "wall_s": round(report.wall_s, 3),
         "trials": [_trial(result) for result in report.results],
@@ -115,7 +115,7 @@ def to_junit(report: Report) -> str:
         tests=str(len(report.results)),
         failures=str(len(report.failures)),
         errors="0",
-        skipped=str(len(report.not_run)),
+        skipped=str(len(report.not_run) + len(report.partial)),
         time=f"{report.wall_s:.3f}",
         timestamp=report.started,
     )
@@ -128,8 +128,9 @@ def to_junit(report: Report) -> str:
             name=trial.name,
             time=f"{result.duration_ns / 1e9:.3f}",
         )
-        if result.not_run:
-            ElementTree.SubElement(case, "skipped", message=_clean(result.not_run))
+        if result.not_run or result.is_partial:
+            why = result.not_run or "; ".join(not_run_lines(result))
+            ElementTree.SubElement(case, "skipped", message=_clean(why))
         if result.failed:
             message = result.stopped or counts_text(result)
             failure = ElementTree.SubElement(case, "failure", message=_clean(message))
@@ -150,6 +151,15 @@ def failure_lines(result: Result) -> list[str]:
                 f"  found:    {verdict.found}",
             ]
     return lines
+
+
+def not_run_lines(result: Result) -> list[str]:
+    """What could not be judged of a trial, and why."""
+    return [
+        f"{verdict.text} not run: {verdict.found}"
+        for verdict in result.verdicts
+        if verdict.outcome is Outcome.NOT_RUN
+    ]
 
 
 def _stem(file: str) -> str:

@@ -157,3 +157,44 @@ def test_mutants_that_nobody_notices_are_listed(
     (folder / "trials" / "b.yaml").write_text(FAILS)
     assert run(monkeypatch, str(folder), "--mutate") == 1
     assert "No trial noticed:" not in capsys.readouterr().out
+
+
+def test_what_was_not_run_is_exit_code_3(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing failed and nothing passed: somebody else's controller takes no commands here."""
+    (folder / "trials" / "b.yaml").write_text(FAILS)
+    junit = folder / "out.xml"
+    options = ["--live", "--controller", "unmapped", "--junit", str(junit)]
+    assert run(monkeypatch, str(folder), *options) == 3
+    out = capsys.readouterr().out
+    assert "no HMI map has START to be written" in out
+    assert "0 of 1 trials passed, 0 failed, 1 not run" in out
+    assert ElementTree.parse(junit).getroot().get("skipped") == "1"
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ("--controller 127.0.0.1:1", "expected --live"),
+        ("--live --controller 127.0.0.1", "expected HOST:PORT"),
+        ("--live --field 127.0.0.1:1 --field-port 5", "our own field, got --field too"),
+        ("--live --controller unmapped --rest STOP", "expected --rest with --controller HOST:PORT"),
+        ("--live --controller 127.0.0.1:1 --rest STOPP", "expected a command (START, STOP"),
+        ("--live --prepare true", "expected --prepare with --controller or --field"),
+        ("--live --field 192.0.2.7:502", "--drive 192.0.2.7"),
+        ("--live --controller unmapped --prepare false", "`false` to prepare a trial"),
+    ],
+)
+def test_parties_that_cannot_be_are_told(
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    options: str,
+    words: str,
+) -> None:
+    """Exit code 2, before any trial, and with what was expected."""
+    (folder / "trials" / "a.yaml").write_text(PASSES)
+    more = ["--field-port", "0"] if "false" in options else []
+    assert run(monkeypatch, str(folder), *options.split(), *more) == 2
+    assert words in " ".join(capsys.readouterr().err.split())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -63,8 +64,11 @@ BAD = [
     # Pumps never alternate.
     ("sump_station", "station.st", "DUTY := 3 - DUTY", "DUTY := DUTY", "alternation"),
     # A failed pump keeps the duty.
-    ("sump_station", "station.st", "emptying AND (first_is_out OR others_turn)",
-     "emptying AND others_turn", "pump_201_trips"),
+    ("sump_station", "station.st", "ELSIF duty_is_out THEN", "ELSIF FALSE THEN",
+     "pump_201_trips"),
+    # The pump that comes back takes over again at once.
+    ("sump_station", "station.st", "IF NOT emptying THEN\n    stands_in",
+     "IF NOT emptying OR reset_pulse.Q THEN\n    stands_in", "reset_while_the_standby_runs"),
     # The high float only rings.
     ("sump_station", "station.st", "IF flooding THEN", "IF FALSE THEN", "level_stuck"),
     # The pumps fail while nothing is known of them.
@@ -95,3 +99,51 @@ def test_a_bad_program_is_rejected(
     path.write_text(text.replace(good, bad), encoding="utf-8")
     found = load_trials(load_folder(tmp_path / name))
     assert run_trials(found, found.choose([trial]), ignored).failures
+
+
+GUARDED = [
+    ("glasshouse_feed", "feed.st", "LT_101 >= TOP_LEVEL AND", "FALSE AND", "lsh_101_stuck",
+     "NO_OVERFILLING"),
+    ("glasshouse_feed", "feed.st", "  XV_101(N);", "  XV_101(N); P_101(N);", "one_batch",
+     "SHUT_WHILE_FED"),
+    ("glasshouse_feed", "feed.st", "  A_101(N);", "  A_101(N); P_102(N);", "one_batch",
+     "STILL_WHILE_FED"),
+    # The pump that comes back and the one that stands in, both for a scan.
+    ("sump_station", "station.st", "emptying AND NOT leads_with_2", "emptying AND NOT others_turn",
+     "reset_while_the_standby_runs", "ONE_IS_ENOUGH"),
+    ("sump_station", "station.st", "IF flooding THEN", "IF FALSE THEN", "level_stuck",
+     "FLOOD_IS_PUMPED"),
+    ("sump_station", "station.st", "IF NOT wet OR NOT RUNNING", "IF NOT RUNNING",
+     "low_float_broken_wire", "NOT_DRY"),
+    ("wash_skid", "guards.st", "HeatWanted AND LSL_301 AND Flowing AND P_301 AND",
+     "HeatWanted AND LSL_301 AND P_301 AND", "flow_drift", "NO_HEAT_WITHOUT_FLOW"),
+    ("wash_skid", "guards.st", "NOT LSH_301 AND", "", "level_stuck", "FULL_IS_FULL"),
+    ("wash_skid", "guards.st", "DrainWanted AND NOT XV_303", "(DrainWanted OR ReturnWanted)",
+     "pump_trips", "RETURN_OR_DRAIN"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "file", "good", "bad", "trial", "guard"), GUARDED)
+def test_a_bad_program_breaks_a_guard(
+    tmp_path: Path, name: str, file: str, good: str, bad: str, trial: str, guard: str
+) -> None:
+    """What must never be is seen in a trial that is about something else."""
+    shutil.copytree(configs_folder() / name, tmp_path / name, ignore=shutil.ignore_patterns("tr*"))
+    path = tmp_path / name / file
+    text = path.read_text(encoding="utf-8")
+    assert text.count(good) == 1
+    path.write_text(text.replace(good, bad), encoding="utf-8")
+    (tmp_path / name / "trials").mkdir()
+    (tmp_path / name / "trials" / "one.yaml").write_text("trials:\n" + text_of(name, trial))
+    found = load_trials(load_folder(tmp_path / name))
+    report = run_trials(found, found.choose(()), ignored)
+    told = [event.what for event in report.results[0].events]
+    assert any(what.startswith(f"guard {guard} broken") for what in told), told
+    assert report.failures
+
+
+def text_of(name: str, trial: str) -> str:
+    """One trial's lines."""
+    files = (configs_folder() / name / "trials").glob("*.yaml")
+    texts = (re.search(rf"^  {trial}:\n(?:    .*\n|\n)+", f.read_text(), re.M) for f in files)
+    return next(found[0] for found in texts if found)
