@@ -32,7 +32,8 @@ def around(tmp_path_factory: pytest.TempPathFactory) -> Surroundings:
     alarms, guards = WATCHED.split("guards:\n")
     text = path.read_text().replace("\nalarms:\n", alarms, 1)
     assert alarms in text
-    text += f"\nguards:\n{guards}"
+    text = text.replace("\nguards:\n", f"\nguards:\n{guards}", 1)
+    assert guards in text
     path.write_text(text)
     return surroundings(load_folder(folder))
 

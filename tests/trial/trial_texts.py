@@ -15,7 +15,7 @@ from softctl.trial.run import VirtualRunner
 
 @cache
 def demo() -> Surroundings:
-    """The demo, read and compiled once, without guards: their watch would be every trial's first."""
+    """The demo, read once, without guards: their watch is a trial's first verdict."""
     around = surroundings(load_folder(demo_folder()))
     return replace(around, machine=replace(around.machine, guards={}))
 
