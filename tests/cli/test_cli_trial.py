@@ -176,7 +176,7 @@ def test_what_was_not_run_is_exit_code_3(
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ("--controller 127.0.0.1:1", "expected --live"),
+        ("--controller 127.0.0.1:1", "expected --controller and --field with --live"),
         ("--live --controller 127.0.0.1", "expected HOST:PORT"),
         ("--live --field 127.0.0.1:1 --field-port 5", "our own field, got --field too"),
         ("--live --controller unmapped --rest STOP", "expected --rest with --controller HOST:PORT"),

@@ -22,7 +22,8 @@ def softctl(*arguments: str) -> subprocess.CompletedProcess[str]:
 
 @pytest.fixture(scope="module")
 def ports() -> Iterator[dict[str, int]]:
-    with started("run", "--field-port", "0", "--hmi-port", "0") as program:
+    # Scans far apart: each clears the commands, also one that a case is about to read back.
+    with started("run", "--field-port", "0", "--hmi-port", "0", "--speed", "0.02") as program:
         ready = program.wait_for("ready")
         program.wait_for("field link healthy")
         yield {server: port_of(ready[server]) for server in ("field", "hmi")}

@@ -19,6 +19,8 @@ from pyModbusTCP.client import ModbusClient
 from pyModbusTCP.server import DataBank, ModbusServer
 
 IDLE, CLOSING, FEEDING, SETTLING, STIRRING, COASTING, HELD, DISCHARGING, COUNTING = range(9)
+_LEAST_S = 0.5
+"""Machine time that a step lasts at least, so that somebody who polls sees each of them."""
 _DONT = {"coils_size": 3, "d_inputs_size": 24, "i_regs_size": 24, "h_regs_size": 10}
 
 
@@ -87,6 +89,8 @@ class HandMade:
             self._go(IDLE)
         elif step == IDLE and start:
             self._go(CLOSING)
+        elif step in (CLOSING, SETTLING) and self._elapsed_s() < _LEAST_S:
+            pass
         elif step == CLOSING and closed and not opened:
             self._go(FEEDING)
         elif step == FEEDING and self._is_full(upper):

@@ -112,5 +112,4 @@ async def test_a_live_bench_takes_the_same_words() -> None:
         assert 5 < bench.now < 60
         with pytest.raises(NotMetError, match="BATCHES = 0"):
             await bench.expect("BATCHES = 9", within="1 s")
-        with pytest.raises(SoftctlError, match="not on the HMI map"):
-            await bench.expect("Feed.Idle.T > T#1s")
+        await bench.expect("Feed.Idle.T > T#1s", within="5 s")

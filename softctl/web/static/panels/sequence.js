@@ -179,7 +179,7 @@ export class SequencePanel {
 }
 
 function showTruth(mark, word, value) {
-  const [sign, text] = value === true ? ["■", "true"] : value === false ? ["□", "false"] : ["·", "not known"];
+  const [sign, text] = value === true ? ["✓", "true"] : value === false ? ["✗", "false"] : ["·", "not known"];
   setText(mark, sign);
   setText(word, ` is ${text}`);
   mark.parentElement.className = value === false ? "open" : "";
