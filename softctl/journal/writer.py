@@ -108,7 +108,7 @@ class JournalWriter:
 
     def _run(self) -> None:
         connection: sqlite3.Connection | None = None
-        is_open = True
+        is_open, is_last_try = True, False
         while is_open:
             batch, waiting, is_open = self._gather()
             while batch:
@@ -120,9 +120,10 @@ class JournalWriter:
                         connection.close()
                     connection = None
                     self.trouble = str(error)
-                    if not is_open or self._stops_within(_RETRY_S):
+                    if not is_open or is_last_try:
                         is_open = False
                         break
+                    is_last_try = self._stops_within(_RETRY_S)
                 else:
                     self.trouble = ""
                     break

@@ -212,6 +212,25 @@ def test_a_full_queue_drops_samples_before_entries(tmp_path: Path) -> None:
     assert len(read(path)) == 1_000
 
 
+def test_what_waits_for_another_try_is_written_at_the_end(tmp_path: Path) -> None:
+    """A journal that is closed between two tries tries once more, and writes the rest too."""
+    path = tmp_path / "journal"
+    writer = JournalWriter(path)
+    blocker = sqlite3.connect(path, isolation_level=None, timeout=0)
+    blocker.execute("BEGIN EXCLUSIVE")
+    writer.note(entry(0))
+    while not writer.trouble:
+        time.sleep(0.005)
+    writer.sample(Sample(S, 1, "P", number) for number in range(3_000))
+    blocker.execute("COMMIT")
+    blocker.close()
+    writer.close(30)
+    with sqlite3.connect(path) as database:
+        assert database.execute("SELECT count(*) FROM samples").fetchone() == (3_000,)
+    database.close()
+    assert len(read(path)) == 1
+
+
 def test_another_file_is_refused(tmp_path: Path) -> None:
     """A missing journal and a file that is none are told apart."""
     with pytest.raises(SoftctlError, match=r"expected a journal at .*, got none"):
