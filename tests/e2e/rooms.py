@@ -278,6 +278,11 @@ class House:
             if not writable:
                 lines.append(f"mount -o remount,bind,ro {place}")
 
+        # First of all, since a checkout under one of them (/tmp) is bound into it.
+        for target, options in service.tmpfs.items():
+            lines.append(
+                f"mkdir -p {root}{target}; mount -t tmpfs -o {options} tmpfs {root}{target}"
+            )
         for name in _FROM_THE_HOST:
             source = Path("/", name)
             if source.is_symlink():
@@ -295,10 +300,6 @@ class House:
             if volume.is_named:
                 lines.append(f"chown {service['user']} {source}")
             bind(source, volume.target, writable=not volume.is_read_only)
-        for target, options in service.tmpfs.items():
-            lines.append(
-                f"mkdir -p {root}{target}; mount -t tmpfs -o {options} tmpfs {root}{target}"
-            )
         if service["read_only"]:
             lines.append(f"mount -o remount,ro {root}")
         started = [*_as_user(service), *service.command]
