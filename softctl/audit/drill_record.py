@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import Any
 
 from softctl.audit.drills import DRILLS, DrillResult, Verdict
 from softctl.paper import (
@@ -66,6 +67,19 @@ def summary(record: DrillRecord) -> str:
     return f"{record.passed} of {len(record.results)} drills passed"
 
 
+def result_row(result: DrillResult) -> dict[str, Any]:
+    """What one HMI did in one drill, as JSON has it."""
+    return {
+        "drill": result.drill,
+        "host": result.host,
+        "verdict": result.verdict.value,
+        "checks": [
+            {"name": check.name, "verdict": check.verdict.value, "seen": check.seen}
+            for check in result.checks
+        ],
+    }
+
+
 def to_json(record: DrillRecord) -> str:
     """The whole record as JSON."""
     basis = record.basis
@@ -78,13 +92,7 @@ def to_json(record: DrillRecord) -> str:
         "passed": record.is_clean,
         "drills": [
             {
-                "drill": result.drill,
-                "host": result.host,
-                "verdict": result.verdict.value,
-                "checks": [
-                    {"name": check.name, "verdict": check.verdict.value, "seen": check.seen}
-                    for check in result.checks
-                ],
+                **result_row(result),
                 "answers": {a.question: a.answer for a in record.answers_to(result.drill)},
             }
             for result in record.results

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from softctl.cli.options import (
+    ControllersHmi,
     ForSeconds,
     Log,
     LogFormat,
@@ -27,12 +28,7 @@ if TYPE_CHECKING:
 
 def bridge(
     folder: MachineDir = None,
-    hmi: Annotated[
-        str | None,
-        typer.Option(
-            metavar="HOST:PORT", help="The controller's HMI server; the machine file's if left out."
-        ),
-    ] = None,
+    hmi: ControllersHmi = None,
     to: Annotated[
         str | None,
         typer.Option(

@@ -61,6 +61,12 @@ HmiHost = Annotated[
     str | None,
     typer.Option(help="Address the HMI server listens on; the machine file's if left out."),
 ]
+ControllersHmi = Annotated[
+    str | None,
+    typer.Option(
+        metavar="HOST:PORT", help="The controller's HMI server; the machine file's if left out."
+    ),
+]
 Commands = Annotated[
     list[str] | None,
     typer.Option(

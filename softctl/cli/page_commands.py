@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from softctl.cli.options import (
+    ControllersHmi,
     ForSeconds,
     Log,
     LogFormat,
@@ -31,12 +32,7 @@ BenchPort = Annotated[
 
 def bench(
     folder: MachineDir = None,
-    hmi: Annotated[
-        str | None,
-        typer.Option(
-            metavar="HOST:PORT", help="The controller's HMI server; the machine file's if left out."
-        ),
-    ] = None,
+    hmi: ControllersHmi = None,
     drive: Annotated[
         str | None,
         typer.Option(

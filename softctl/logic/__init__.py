@@ -20,6 +20,7 @@ from softctl.logic.conditions import (
     ConditionReader,
     Evaluator,
     UnknownNameError,
+    find_as,
 )
 from softctl.logic.instance import Instance, LogicFault
 from softctl.logic.python_fault import OvertimeFault
@@ -49,4 +50,5 @@ __all__ = [
     "UnknownNameError",
     "VariableInfo",
     "compile_application",
+    "find_as",
 ]

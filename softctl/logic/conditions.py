@@ -16,6 +16,7 @@ from softctl.logic import tree, typed
 from softctl.logic.application import Application
 from softctl.logic.check_statements import StatementChecker
 from softctl.logic.cursor import ParseError, describe_token
+from softctl.logic.instance import Instance
 from softctl.logic.lexer import tokenize
 from softctl.logic.parse_expressions import ExpressionParser
 from softctl.logic.python_expressions import CELLS, mangle
@@ -51,6 +52,16 @@ class UnknownNameError(SoftctlError):
     def __init__(self, message: str, hint: str = "") -> None:
         self.hint = hint
         super().__init__(message)
+
+
+def find_as(instance: Instance, program: str, path: str) -> tuple[str, Type]:
+    """What `Find` wants of a name as a program sees it: its own variable, then a global one."""
+    for name in (f"{program}.{path}", path):
+        try:
+            return name, instance.type_of(name)
+        except SoftctlError:
+            continue
+    raise UnknownNameError(f"expected a variable, got {path}")
 
 
 @dataclass(frozen=True, slots=True)

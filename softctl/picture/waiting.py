@@ -20,7 +20,7 @@ from softctl.logic import (
     Instance,
     Source,
     Type,
-    UnknownNameError,
+    find_as,
 )
 from softctl.logic.terms import Joined, Term, split_condition, terms_of
 from softctl.logic.typed import Symbol
@@ -108,13 +108,7 @@ class Terms:
         return found if found is not None and found.storage == "constant" else None
 
     def _find(self, path: str) -> tuple[str, Type]:
-        """A program's own variable first, then a global one, as the program sees them."""
-        for name in (f"{self._program}.{path}", path):
-            try:
-                return name, self._instance.type_of(name)
-            except SoftctlError:
-                continue
-        raise UnknownNameError(f"expected a variable, got {path}")
+        return find_as(self._instance, self._program, path)
 
 
 def _joined(part: Term | Joined, take: Callable[[], bool | None]) -> bool | None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from softctl.alarms import AlarmChange, Event
 from softctl.control import Happening
-from softctl.errors import Place, Problem, SoftctlError
+from softctl.errors import Place, Problem
 from softctl.logic import (
     Application,
     Condition,
@@ -18,7 +18,7 @@ from softctl.logic import (
     Instance,
     Source,
     Type,
-    UnknownNameError,
+    find_as,
 )
 from softctl.machine import Machine, Point, Role
 from softctl.trial.bench import VirtualBench
@@ -199,13 +199,7 @@ class _Gates:
         return None if problems else terms
 
     def _find(self, path: str) -> tuple[str, Type]:
-        """A program's own variable first, then a global one."""
-        for name in (f"{self._program}.{path}", path):
-            try:
-                return name, self._instance.type_of(name)
-            except SoftctlError:
-                continue
-        raise UnknownNameError(f"expected a variable, got {path}")
+        return find_as(self._instance, self._program, path)
 
 
 def _only_false(tests: Sequence[Callable[[], bool]]) -> int | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from softctl.audit import DRILLS
+from softctl.audit.drill_record import result_row
 from softctl.errors import SoftctlError
 from softctl.runtime.control_service import ControlService
 from softctl.runtime.drill_runner import DrillRunner, Timing
@@ -149,18 +150,7 @@ class DrillDesk:
                 "phase": runner.phase if is_running and runner is not None else None,
                 "left_s": round(runner.left_ns / SECOND_NS) if is_running and runner else None,
                 "stopped": self._stopped,
-                "rows": [
-                    {
-                        "drill": row.drill,
-                        "host": row.host,
-                        "verdict": row.verdict.value,
-                        "checks": [
-                            {"name": one.name, "verdict": one.verdict.value, "seen": one.seen}
-                            for one in row.checks
-                        ],
-                    }
-                    for row in rows
-                ],
+                "rows": [result_row(row) for row in rows],
                 "questions": [
                     {"id": one.id, "drill": one.drill, "text": one.text, "answer": one.answer}
                     for one in self._questions
