@@ -109,6 +109,11 @@ class AlarmBoard:
 
     # The scan
 
+    @property
+    def is_timed(self) -> bool:
+        """True while a delay, a shelf or a flood runs: `scan` may tell without a change."""
+        return bool(self._timed) or self.rates.is_flood
+
     def scan(
         self, now_ns: int, conditions: Sequence[bool], suppressions: Sequence[bool]
     ) -> list[AlarmChange]:

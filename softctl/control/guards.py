@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from softctl.machine import Value, WatchedGuard
+from softctl.logic import Instance
+from softctl.machine import Machine, Point, Role, Value, WatchedGuard
+from softctl.values.types import Kind
 
 TRAIL_NS = 10_000_000_000
 """How much of the past a breach keeps."""
@@ -38,6 +41,11 @@ class GuardClock:
         self._since_ns: int | None = None
         self._is_broken = False
 
+    @property
+    def is_pending(self) -> bool:
+        """True while the time for an answer runs."""
+        return self._since_ns is not None and not self._is_broken
+
     def breaks(self, condition: bool, expected: bool, now_ns: int) -> bool:
         """True in the scan in which the guard stops holding.
 
@@ -65,3 +73,55 @@ def breaches(
         for clock, (condition, expected) in zip(clocks, held, strict=True)
         if clock.breaks(condition, expected, now_ns)
     ]
+
+
+class TrailRecorder:
+    """The values of all points at the scans of the last 10 s; `names` are those of the points.
+
+    What mostly rests shares one tuple with the scan before: keeping all values of every scan
+    costs most by the memory that it goes through.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        points = [p for p in machine.points.values() if p.role is not Role.STEP]
+        self.names = tuple(point.name for point in points)
+        self._moving = [point for point in points if _moves(point)]
+        self._resting = [point for point in points if not _moves(point)]
+        order = [point.name for point in (*self._moving, *self._resting)]
+        self._places = [order.index(name) for name in self.names]
+        self._scans: deque[tuple[int, tuple[Value, ...], tuple[Value, ...]]] = deque(
+            maxlen=TRAIL_NS // machine.scan_ns + 1
+        )
+        self._rest: tuple[Value, ...] = ()
+
+    def bind(self, instance: Instance) -> None:
+        """Read this instance from now on."""
+        self._read_moving = _values_reader(instance, self._moving)
+        self._read_resting = _values_reader(instance, self._resting)
+        self._rest = ()
+
+    def note(self, now_ns: int) -> None:
+        """Keep the values of this scan."""
+        rest = self._read_resting()
+        if rest == self._rest:
+            rest = self._rest
+        else:
+            self._rest = rest
+        self._scans.append((now_ns, self._read_moving(), rest))
+
+    def taken(self) -> Trail:
+        """What is kept, the oldest first."""
+        return tuple(
+            (at_ns, tuple(map((*moving, *rest).__getitem__, self._places)))
+            for at_ns, moving, rest in self._scans
+        )
+
+
+def _moves(point: Point) -> bool:
+    """Whether it may change in every scan. A REAL also has a zero with a sign, which is equal
+    to the one without and must not be taken for it."""
+    return point.type.kind is Kind.REAL or point.name in ("HEARTBEAT", "SCAN_COUNT")
+
+
+def _values_reader(instance: Instance, points: Sequence[Point]) -> Callable[[], tuple[Value, ...]]:
+    return instance.reader([point.source or point.name for point in points])

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 
 from softctl.alarms import AlarmBoard, AlarmChange
 from softctl.control.forces import ForceChange
-from softctl.control.guards import TRAIL_NS, GuardBreach, GuardClock, breaches
+from softctl.control.guards import GuardBreach, GuardClock, TrailRecorder, breaches
 from softctl.errors import Problem, SoftctlError
 from softctl.logic import (
     Application,
@@ -17,7 +17,7 @@ from softctl.logic import (
     Type,
     UnknownNameError,
 )
-from softctl.machine import Machine, Point, Role, Scalar, Value
+from softctl.machine import Machine, Point, Role, Scalar
 from softctl.values.names import suggest
 
 Test = Callable[[], bool]
@@ -49,11 +49,9 @@ class Watch:
         self._is_idle = not self._alarms and not self._guards
         self.happenings: deque[Happening] = deque()
         self.guards_broken = 0
-        self._trail: deque[tuple[int, tuple[Value, ...]]] = deque(
-            maxlen=TRAIL_NS // machine.scan_ns + 1
-        )
-        self._shown = [p for p in machine.points.values() if p.role is not Role.STEP]
-        self._names = tuple(point.name for point in self._shown)
+        self._trail = TrailRecorder(machine)
+        self._truths: tuple[bool, ...] | None = None
+        self._is_pending = False
         self.bind(application, instance)
 
     def bind(self, application: Application, instance: Instance) -> None:
@@ -70,7 +68,8 @@ class Watch:
         evaluator = reader.compile(list(read.values()))
         self._load = evaluator.load
         self._read = instance.reader([names.path(name) for name in evaluator.names])
-        self._values = instance.reader([point.source or point.name for point in self._shown])
+        self._ask = evaluator.tests(list(read.values()))
+        self._trail.bind(instance)
 
         def test(condition: Scalar | None) -> Test | None:
             return None if condition is None else evaluator.test(read[id(condition)])
@@ -85,10 +84,24 @@ class Watch:
         ]
 
     def scan(self, now_ns: int) -> None:
-        """Look at everything once, with the values that the programs left."""
+        """Look at everything once, with the values that the programs left.
+
+        While no condition changes and no time runs there is nothing to follow. What an alarm
+        has become does not matter to that: `stays` counts only from `raised` on, and an alarm
+        comes and goes only when one of its conditions changed or while its delay runs.
+        """
         if self._is_idle:
             return
+        if self._guards:
+            self._trail.note(now_ns)
         self._load(self._read())
+        truths = self._ask()
+        if truths is None or truths != self._truths or self._is_pending or self.board.is_timed:
+            self._truths = truths
+            self._follow(now_ns)
+
+    def _follow(self, now_ns: int) -> None:
+        """Let alarms and guards take in their conditions."""
         if self._alarms:
             conditions = [
                 raised() or (alarm.is_present and stays is not None and stays())
@@ -99,7 +112,6 @@ class Watch:
             suppressed = [test is not None and test() for test in self._suppressed]
             self.happenings += self.board.scan(now_ns, conditions, suppressed)
         if self._guards:
-            self._trail.append((now_ns, self._values()))
             held = [
                 (condition(), expected is not None and expected())
                 for condition, expected in self._guarded
@@ -107,8 +119,11 @@ class Watch:
             for guard in breaches(self._guards, held, now_ns):
                 self.guards_broken += 1
                 self.happenings.append(
-                    GuardBreach(now_ns, guard.name, guard.text, self._names, tuple(self._trail))
+                    GuardBreach(
+                        now_ns, guard.name, guard.text, self._trail.names, self._trail.taken()
+                    )
                 )
+            self._is_pending = any(guard.is_pending for guard in self._guards)
 
 
 def _conditions(machine: Machine) -> Iterator[Scalar]:

@@ -153,6 +153,7 @@ class Evaluator:
         state = namespace["Globals"]()
         state.cells = array("f", [0.0] * CELLS)
         self._state = state
+        self._symbols = symbols
         self._attributes = {name: mangle(symbols[name].key) for name in self.names}
         self._shown = {name: symbols[name].type for name in self.names}
         self._blocks = {id(c): namespace[f"b_{c.block.key}"]() for c in conditions}
@@ -199,6 +200,32 @@ class Evaluator:
 
         state.fuel = 1_000_000_000
         return is_true
+
+    def tests(self, conditions: Sequence[Condition]) -> Callable[[], tuple[bool, ...] | None]:
+        """A function that asks many conditions in one go; None where one cannot be computed.
+
+        All of them are asked, so a program's own test asks those that matter one by one then.
+        """
+        block = _joint_block([one.block for one in conditions])
+        module = ModuleWriter()
+        module.globals_([now_symbol(), *self._symbols.values()])
+        module.need_block(block)
+        namespace = module.compile("conditions")
+        state, asked = self._state, namespace[f"b_{block.key}"]()
+        run = asked.run
+        scope = {"asked": asked}
+        results = "".join(f"asked.{_RESULT}_{number}, " for number in range(len(conditions)))
+        found: Callable[[], tuple[bool, ...]] = eval(f"lambda: ({results})", scope)
+
+        def ask() -> tuple[bool, ...] | None:
+            try:
+                run(state)
+            except (ArithmeticError, ValueError):
+                return None
+            return found()
+
+        state.fuel = 1_000_000_000
+        return ask
 
 
 class _Parser(ExpressionParser):
@@ -322,6 +349,19 @@ def _about_condition(problem: Problem) -> Problem:
 def _empty_block(source: Source, name: str) -> typed.Block:
     at = Token("name", name, 0, 1, 1, Source(LIBRARY, ""))
     return typed.Block("PROGRAM", name, at, Source(source.name, ""), {})
+
+
+def _joint_block(blocks: Sequence[typed.Block]) -> typed.Block:
+    """One block with the results of many, each under a name of its own."""
+    joint = _empty_block(Source("", ""), "Conditions")
+    for number, block in enumerate(blocks):
+        (assignment,) = block.body
+        assert isinstance(assignment, typed.Assign)
+        result = replace(block.symbols[_RESULT], name=f"{_RESULT}_{number}")
+        joint.symbols[result.key] = result
+        target = typed.Variable(assignment.at, result.type, result)
+        joint.body.append(typed.Assign(assignment.at, target, assignment.value))
+    return joint
 
 
 def show_value(value: Any, type_: Type) -> str:

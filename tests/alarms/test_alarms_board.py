@@ -284,3 +284,21 @@ def test_rates_are_held_against_the_published_figures() -> None:
     assert rates.figures(606 * S).last_10_min == 4
     assert rates.figures(6600 * S).verdict == "acceptable"
     assert rates.figures(3600 * S).verdict == "manageable"
+
+
+def test_a_board_says_while_time_can_change_it() -> None:
+    """A delay, a shelf and a flood do; their end at the latest comes with a scan of its own."""
+    board = AlarmBoard([AlarmRule("A", on_delay_ns=S)])
+
+    def scan(at_s: float, holds: bool) -> bool:
+        board.scan(int(at_s * S), [holds], [False])
+        return board.is_timed
+
+    assert [scan(0, False), scan(1, True), scan(2, True)] == [False, True, False]
+    board.shelve("A", S, 3 * S, "")
+    assert [board.is_timed, scan(3.5, True), scan(4, True)] == [True, True, False]
+    for number in range(11):
+        board.rates.note("A", Priority.LOW, (5 + number) * S)
+    revision = board.revision
+    assert [scan(16, True), scan(700, True)] == [True, False]
+    assert board.revision == revision + 1

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from math import copysign
 from pathlib import Path
 
 import pytest
 from virtual import VirtualMachine
 
 from softctl.alarms import AlarmChange
-from softctl.control import GuardBreach
+from softctl.control import ForceChange, GuardBreach
 from softctl.control.alarm_desk import DONE, REFUSED
-from softctl.errors import ProblemsError
+from softctl.errors import ProblemsError, SoftctlError
 from softctl.image import Side, point_setter
-from softctl.runtime.folder import demo_folder, load_folder
+from softctl.runtime.folder import MachineFolder, demo_folder, load_folder
 
 WATCHED = """
 alarms:
@@ -25,7 +26,8 @@ guards:
 """
 
 
-def build(tmp_path: Path, extra: str = WATCHED) -> VirtualMachine:
+def write(tmp_path: Path, extra: str) -> MachineFolder:
+    """The demo with other alarms and guards than its own."""
     for source in demo_folder().iterdir():
         if source.is_file():
             text = source.read_text(encoding="utf-8")
@@ -33,7 +35,11 @@ def build(tmp_path: Path, extra: str = WATCHED) -> VirtualMachine:
             text = own + "\n" + rest[rest.index("\npoints:") :] if rest else text
             more = extra if source.name == "machine.yaml" else ""
             (tmp_path / source.name).write_text(text + more, encoding="utf-8")
-    machine = VirtualMachine(load_folder(tmp_path))
+    return load_folder(tmp_path)
+
+
+def build(tmp_path: Path, extra: str = WATCHED) -> VirtualMachine:
+    machine = VirtualMachine(write(tmp_path, extra))
     machine.scan()
     return machine
 
@@ -166,3 +172,116 @@ def test_a_condition_that_does_not_compile_is_told_at_its_place(
     assert complaint in problem.message
     assert problem.place.line == len(lines) - 1
     assert problem.place.file.endswith("machine.yaml")
+
+
+RESTING = """
+alarms:
+  LAH_101: {text: Day tank high, point: LT_101, above: 1.0 m, deadband: 0.1 m, on_delay: 1 s,
+            off_delay: 2 s}
+guards:
+  ANSWER: {within: 500 ms, of: XV_101, expect: P_101_RUN}
+"""
+"""Of a machine on which nothing moves but what a test forces."""
+
+
+@pytest.fixture(scope="module")
+def resting(tmp_path_factory: pytest.TempPathFactory) -> MachineFolder:
+    return write(tmp_path_factory.mktemp("resting"), RESTING)
+
+
+def rest(folder: MachineFolder) -> VirtualMachine:
+    machine = VirtualMachine(folder)
+    for _ in range(100):
+        machine.scan()
+    return machine
+
+
+def test_delays_and_answers_end_while_nothing_changes(resting: MachineFolder) -> None:
+    """What a force began goes on by the time alone, and each thing is told at its scan."""
+    machine = rest(resting)
+    instance, watch = machine.controller.instance, machine.controller.watch
+    start_ns = machine.now_ns + machine.period_ns
+    for path, value in (("LT_101", 1.2), ("XV_101", True), ("P_101_RUN", False)):
+        instance.force(path, value)
+    for _ in range(60):
+        machine.scan()
+    instance.release("XV_101")
+    machine.scan()
+    instance.force("XV_101", True)
+    instance.force("LT_101", 0.95)
+    for _ in range(60):
+        machine.scan()
+    cleared_ns = machine.now_ns + machine.period_ns
+    instance.force("LT_101", 0.8)
+    for _ in range(60):
+        machine.scan()
+    told = [(one.name, one.at_ns) for one in watch.happenings if not isinstance(one, ForceChange)]
+    assert told == [
+        ("ANSWER", start_ns + 500 * 10**6),
+        ("LAH_101", start_ns + 10**9),
+        ("ANSWER", start_ns + 61 * machine.period_ns + 500 * 10**6),
+        ("LAH_101", cleared_ns + 2 * 10**9),
+    ]
+
+
+def test_a_shelf_ends_while_nothing_changes(resting: MachineFolder) -> None:
+    """An alarm that stands comes anew when its time on the shelf is over."""
+    machine = rest(resting)
+    machine.controller.instance.force("LT_101", 1.2)
+    machine.run_until(lambda v: v["LAH_101"] is True, 2)
+    board = machine.controller.watch.board
+    board.shelve("LAH_101", 10**9, machine.now_ns, "somebody")
+    end_ns = machine.now_ns + 10**9
+    machine.controller.watch.happenings.clear()
+    for _ in range(30):
+        machine.scan()
+    assert [(one.event.value, one.at_ns) for one in changes(machine)] == [
+        ("unshelved", end_ns),
+        ("raised", end_ns),
+    ]
+
+
+def test_another_program_is_looked_at_at_once(resting: MachineFolder) -> None:
+    """After an online change and after a restart conditions are those of the new variables."""
+    machine = rest(resting)
+    controller = machine.controller
+    controller.change(controller.application)
+    controller.instance.force("LT_101", 1.2)
+    machine.run_until(lambda v: v["LAH_101"] is True, 2)
+    controller.stop(machine.now_ns, "somebody")
+    controller.restart()
+    machine.run_until(lambda v: v["LAH_101"] is False, 3)
+    assert [one.event.value for one in changes(machine)] == ["raised", "cleared"]
+
+
+def changes(machine: VirtualMachine) -> list[AlarmChange]:
+    return [one for one in machine.controller.watch.happenings if isinstance(one, AlarmChange)]
+
+
+def test_a_condition_without_a_value_is_told_in_every_scan(tmp_path: Path) -> None:
+    """What divides by zero is an error again when nothing has changed since; the rest goes on."""
+    machine = VirtualMachine(write(tmp_path, "alarms:\n  BAD: {when: 7 / BATCHES = 1}\n"))
+    for _ in range(2):
+        with pytest.raises(SoftctlError, match="cannot be computed: 7 / BATCHES = 1"):
+            machine.controller.watch.scan(machine.now_ns)
+    machine.controller.instance.write("BATCHES", 7)
+    machine.controller.watch.scan(machine.now_ns)
+    (change,) = changes(machine)
+    assert (change.name, change.event.value) == ("BAD", "raised")
+
+
+def test_a_trail_tells_a_zero_from_its_negative(resting: MachineFolder) -> None:
+    """Equal numbers that are shown in two ways are kept as they were."""
+    machine = rest(resting)
+    instance = machine.controller.instance
+    instance.force("CALCIUM", 0.0)
+    machine.scan()
+    instance.force("CALCIUM", -0.0)
+    machine.scan()
+    since_ns = machine.now_ns
+    instance.force("XV_101", True)
+    machine.run_until(lambda v: v["GUARDS_BROKEN"] == 1, 2)
+    (breach,) = [one for one in machine.controller.watch.happenings if isinstance(one, GuardBreach)]
+    column = breach.names.index("CALCIUM")
+    negative_ns = [at for at, row in breach.trail if copysign(1.0, float(row[column])) < 0]
+    assert negative_ns == list(range(since_ns, breach.at_ns + 1, machine.period_ns))

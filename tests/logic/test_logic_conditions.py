@@ -136,3 +136,26 @@ def test_several_conditions_share_their_variables(found: Found) -> None:
     evaluator.load((False, 12))
     assert [evaluator.test(one)() for one in conditions] == [False, True, False]
     assert evaluator.found(conditions[2]) == (("P.on", "P.n"), ("FALSE", "12"))
+
+
+def test_many_conditions_are_asked_in_one_go(found: Found) -> None:
+    """The answers are those of each alone, also through functions of the program."""
+    texts = ["P.level > 1.0", "Twice(P.level) < 2.0", "P.on XOR P.mask.%X4", "P.n / 2 = 3"]
+    conditions = [found.reader.read(Source("c.yaml", text), []) for text in texts]
+    evaluator = found.reader.compile(conditions)
+    ask = evaluator.tests(conditions)
+    for n, level in ((7, 1.25), (6, 0.5)):
+        values = {"P.n": n, "P.level": level, "P.on": True, "P.mask": 16}
+        evaluator.load([values[name] for name in evaluator.names])
+        assert ask() == tuple(evaluator.test(one)() for one in conditions)
+
+
+def test_there_is_no_answer_where_one_condition_has_none(found: Found) -> None:
+    """A division by zero leaves it open what the others are, until it is none any more."""
+    conditions = [found.reader.read(Source("c.yaml", text), []) for text in ("P.on", "7 / P.n = 1")]
+    evaluator = found.reader.compile(conditions)
+    ask = evaluator.tests(conditions)
+    evaluator.load([True, 0])
+    assert ask() is None
+    evaluator.load([True, 7])
+    assert ask() == (True, True)
