@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -10,6 +11,8 @@ from pathlib import Path
 
 import pytest
 from programs import port_of, started
+
+from softctl.runtime.folder import demo_folder
 
 pytestmark = pytest.mark.network
 
@@ -21,11 +24,28 @@ def softctl(*arguments: str) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.fixture(scope="module")
-def ports() -> Iterator[dict[str, int]]:
-    # Scans far apart: each clears the commands, also one that a case is about to read back.
-    with started("run", "--field-port", "0", "--hmi-port", "0", "--speed", "0.02") as program:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo with scans of 10 s, which a run at speed 0.01 makes every 1000 s.
+
+    A scan clears the commands, also one that a case is about to read back. There is one at the
+    start, and the next comes when the test is long over, however busy the computer is.
+    """
+    copy = tmp_path_factory.mktemp("conform") / "machine"
+    shutil.copytree(demo_folder(), copy)
+    file = copy / "machine.yaml"
+    text = file.read_text(encoding="utf-8")
+    often = "{scan: 50 ms, fail_safe_after: 500 ms}"
+    assert text.count(often) == 1
+    file.write_text(text.replace(often, "{scan: 10 s, fail_safe_after: 600 s}"), encoding="utf-8")
+    return copy
+
+
+@pytest.fixture(scope="module")
+def ports(folder: Path) -> Iterator[dict[str, int]]:
+    options = ("--field-port", "0", "--hmi-port", "0", "--speed", "0.01")
+    with started("run", str(folder), *options) as program:
         ready = program.wait_for("ready")
-        program.wait_for("field link healthy")
+        program.wait_for("step")  # the first scan has been made
         yield {server: port_of(ready[server]) for server in ("field", "hmi")}
 
 
@@ -37,10 +57,10 @@ def ports() -> Iterator[dict[str, int]]:
     ],
 )
 def test_a_running_server_fails_no_case(
-    ports: dict[str, int], tmp_path: Path, server: str, options: list[str], least: int
+    ports: dict[str, int], folder: Path, tmp_path: Path, server: str, options: list[str], least: int
 ) -> None:
     """With the register map as its own command writes it; set points keep their ranges."""
-    rows = softctl("points", "--as", "json").stdout
+    rows = softctl("points", str(folder), "--as", "json").stdout
     (tmp_path / "map.json").write_text(rows, encoding="utf-8")
     result = softctl(
         "conform",
