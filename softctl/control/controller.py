@@ -165,7 +165,7 @@ class Controller:
         declared fail-safe values. A program that fails stops every program until a restart,
         and ends every force. Stopped programs do not see the commands that come meanwhile.
         """
-        if self.forces.held:
+        if self.forces:
             self.watch.happenings += self.forces.expire(now_ns)
         inputs, written = self._field_in(), self.hmi.take()
         # Readers give the same tuple until something changes, and programs only read these.
@@ -175,20 +175,22 @@ class Controller:
         if written is not self._last_written:
             self._last_written = written
             self._set_written(written)
-        self.watch.happenings += self._alarm_desk.take(written, now_ns)
+        requested = self._alarm_desk.take(written, now_ns)
+        if requested:
+            self.watch.happenings += requested
         self._set_figures()
-        if self.state is ControlState.RUNNING:
+        if self.fault is None and not self._is_stopped:
             try:
                 self.instance.scan(now_ns)
             except LogicFault as fault:
                 self.fail(fault, now_ns)
         self.hmi.release_commands(written)
         self.watch.scan(now_ns)
-        if not self.link_healthy or self.state is not ControlState.RUNNING:
-            self.go_fail_safe()
-        else:
+        if self.link_healthy and self.fault is None and not self._is_stopped:
             self._field_out(self._outputs())
             self._show()
+        else:
+            self.go_fail_safe()
 
     def values(self) -> dict[str, Value]:
         """The value of every point that has a place on the HMI map, as last shown there."""
@@ -208,7 +210,7 @@ class Controller:
             self.fault,
             self._is_stopped,
             self.journal_fault,
-            len(self.instance.forces),
+            self.instance.force_count,
             watch.guards_broken,
             watch.board.revision,
             self._alarm_desk.reply,
@@ -224,11 +226,11 @@ class Controller:
                 "PROGRAM_FAULT": self.fault is not None,
                 "CONTROL_STATE": int(self.state),
                 "JOURNAL_FAULT": self.journal_fault,
-                "FORCES": len(self.instance.forces),
+                "FORCES": self.instance.force_count,
                 "GUARDS_BROKEN": watch.guards_broken,
             }
             self._set_system([self._figures[point.name] for point in self._system])
-        self._set_counters((statistics.heartbeat, statistics.count))
+        self._set_counters(statistics.counters())
 
     def _show(self) -> None:
         if self.shows:

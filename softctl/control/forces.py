@@ -41,6 +41,10 @@ class Forces:
         self._instance = instance
         self._held: dict[str, Force] = {}
 
+    def __bool__(self) -> bool:
+        """True while any force is in effect."""
+        return bool(self._held)
+
     @property
     def held(self) -> list[Force]:
         """The forces that are in effect, in the order in which they began."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 _UINT_MAX = 65_535
+_UDINT_MAX = 0xFFFF_FFFF
 
 
 class ScanStatistics:
@@ -48,7 +49,12 @@ class ScanStatistics:
     @property
     def count(self) -> int:
         """Scans, as far as 32 bits hold them."""
-        return self.scans & 0xFFFF_FFFF
+        return self.scans & _UDINT_MAX
+
+    def counters(self) -> tuple[int, int]:
+        """The two that change in every scan: `heartbeat` and `count`."""
+        scans = self.scans
+        return scans & _UINT_MAX, scans & _UDINT_MAX
 
     def points(self) -> dict[str, int]:
         """The values of the system points that show this; microseconds stop at 65,535."""
@@ -59,7 +65,7 @@ class ScanStatistics:
             "SCAN_TIME_MAX_US": _microseconds(self.duration_max_ns),
             "SCAN_JITTER_US": _microseconds(self.jitter_ns),
             "SCAN_JITTER_MAX_US": _microseconds(self.jitter_max_ns),
-            "OVERRUNS": self.overruns & 0xFFFF_FFFF,
+            "OVERRUNS": self.overruns & _UDINT_MAX,
         }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from softctl.field.filters import InputFilters
 from softctl.image import Side, field_banks, point_reader, point_writer
@@ -32,7 +33,8 @@ class FieldDevice:
         self._write_inputs = point_writer(self.banks, machine, inputs, Side.FIELD, wired=False)
         self._drive = plant.writer([point.terminal for point in outputs])
         self._sense = plant.reader([point.terminal for point in inputs])
-        self._filters = InputFilters([machine.cards[point.card].filter_ns for point in inputs])
+        filters = InputFilters([machine.cards[point.card].filter_ns for point in inputs])
+        self._filters = filters or None
         self._from_si = _in_units(inputs)
         self._to_si = _in_si(outputs)
         self._sensed: Sequence[Value] | None = None
@@ -61,10 +63,10 @@ class FieldDevice:
         units = self._fail_safe if unit is None else (unit,)
         for one in units:
             self._written_at_ns[one] = now_ns
-        was_safe = not self._safe_units.isdisjoint(units)
-        if was_safe:
-            self._safe_units.difference_update(units)
-        return was_safe
+        if self._safe_units.isdisjoint(units):
+            return False
+        self._safe_units.difference_update(units)
+        return True
 
     def watch(self, now_ns: int) -> bool:
         """Let the watchdog act; True when it has just driven outputs to fail-safe."""
@@ -94,7 +96,7 @@ class FieldDevice:
     def advance(self, until_ns: int) -> None:
         """Steps up to a time of the plant, while nobody reads or writes the bank in between."""
         self._drive(self._to_si(self._read_outputs()))
-        while self._filters and self.plant.now_ns < until_ns:
+        while self._filters is not None and self.plant.now_ns < until_ns:
             self.plant.step()
             self._filters.settle(self._sense(), self.plant.now_ns)
         self.plant.advance(until_ns)
@@ -116,7 +118,7 @@ class FieldDevice:
 
     def _publish(self) -> None:
         sensed: Sequence[Value] = self._sense()
-        if self._filters:
+        if self._filters is not None:
             sensed = self._filters.settle(sensed, self.plant.now_ns)
         if sensed != self._sensed:
             self._sensed = sensed
@@ -136,9 +138,9 @@ def _in_units(points: Sequence[Point]) -> Convert:
     numbers = _numbers(points)
 
     def convert(sensed: Sequence[Value]) -> Sequence[Value]:
-        values = list(sensed)
+        values: list[Any] = list(sensed)
         for index, scale, offset in numbers:
-            values[index] = (float(values[index]) - offset) / scale
+            values[index] = (values[index] - offset) / scale
         return values
 
     return convert
@@ -149,9 +151,9 @@ def _in_si(points: Sequence[Point]) -> Convert:
     numbers = _numbers(points)
 
     def convert(given: Sequence[Value]) -> Sequence[Value]:
-        values = list(given)
+        values: list[Any] = list(given)
         for index, scale, offset in numbers:
-            values[index] = float(values[index]) * scale + offset
+            values[index] = values[index] * scale + offset
         return values
 
     return convert if numbers else _same

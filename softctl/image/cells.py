@@ -9,6 +9,7 @@ little-endian, BADC swapped big-endian and CDAB swapped little-endian.
 from __future__ import annotations
 
 import struct
+from array import array
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -19,7 +20,7 @@ from softctl.machine import Machine, Point, Value
 from softctl.modbus.bank import Bank
 from softctl.values.registers import WordOrder, decode, encode, nearest
 from softctl.values.scaling import INT_LIMITS, Scaling
-from softctl.values.types import ELEMENTARY_TYPES, ElementaryType, round_to_real
+from softctl.values.types import ELEMENTARY_TYPES, ElementaryType
 
 NS_PER_MS = 1_000_000
 
@@ -107,7 +108,7 @@ class Cell:
             return self._bit_setter()
         if self.scaling is not None:
             put, to_raw = self._packer(), self.scaling.to_raw
-            return lambda value: put(to_raw(float(value)))
+            return lambda value: put(to_raw(value))
         if self.type.name == "TIME":
             put = self._packer()
             return lambda value: put((value + NS_PER_MS // 2) // NS_PER_MS)
@@ -126,9 +127,15 @@ class Cell:
 
     def _from_counts(self, scaling: Scaling) -> FromWire:
         from_raw = scaling.from_raw
-        if self.point.type.bits == 32:
-            return lambda raw: round_to_real(from_raw(raw))
-        return from_raw
+        if self.point.type.bits != 32:
+            return from_raw
+        real = array("f", (0.0,))
+
+        def rounded(raw: int) -> float:
+            real[0] = from_raw(raw)
+            return real[0]
+
+        return rounded
 
     def _bit_setter(self) -> Setter:
         memory, start, inverted = self.memory, self.start, self.inverted

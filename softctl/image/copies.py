@@ -44,12 +44,18 @@ def point_reader(
     cells = [_cell(bank, machine, point, side, wired=wired) for point in points]
     parts = list(_parts(cells))
     arrange = _arranger([index for part in parts for index in part.indices])
+    places = [(part, part.memory, part.span) for part in parts]
     values: tuple[Value, ...] = ()
 
     def read() -> tuple[Value, ...]:
         nonlocal values
-        changes = [part.refresh() for part in parts]
-        if any(changes):
+        has_changed = False
+        for part, memory, span in places:
+            now = memory[span]
+            if now != part.last:
+                part.take(now)
+                has_changed = True
+        if has_changed:
             values = arrange(tuple(chain.from_iterable([part.values for part in parts])))
         return values
 
@@ -62,19 +68,24 @@ def point_writer(
     """A function that writes the values of `points` into `bank`; see `point_reader`.
 
     It touches what differs from its last values (a zero's sign is no difference); the bits
-    of a table go together. A value that its registers cannot hold becomes the nearest that
-    they can, so that there is always something to show. The function raises ValueError for a
-    wrong number of values.
+    of a table go together, and a tuple that equals the last one is done with at once. A value
+    that its registers cannot hold becomes the nearest that they can, so that there is always
+    something to show. The function raises ValueError for a wrong number of values.
     """
     cells = [_cell(bank, machine, point, side, wired=wired) for point in points]
     parts = list(_writing_parts(cells))
     count = len(cells)
+    last: Sequence[Value] | None = None
 
     def write(values: Sequence[Value]) -> None:
+        nonlocal last
+        if values == last:
+            return
         if len(values) != count:
             raise ValueError(f"expected {count} values, got {len(values)}")
         for part in parts:
             part(values)
+        last = values if isinstance(values, tuple) else None  # a list may be another one later
 
     return write
 
@@ -161,7 +172,7 @@ class _Unset:
 class _Part:
     """Some of a reader's cells, in one memory: `values` are theirs, in the order of `indices`."""
 
-    __slots__ = ("_decode", "_end", "_last", "_memory", "_start", "indices", "values")
+    __slots__ = ("_decode", "indices", "last", "memory", "span", "values")
 
     def __init__(
         self,
@@ -171,20 +182,16 @@ class _Part:
     ) -> None:
         self.indices = indices
         self.values: tuple[Value, ...] = ()
-        self._memory = cells[0].memory
-        self._start = min(one.start for one in cells)
-        self._end = max(one.end for one in cells)
-        self._last: bytearray | None = None
-        self._decode = decoder(cells, self._start)
+        self.memory = cells[0].memory
+        start = min(one.start for one in cells)
+        self.span = slice(start, max(one.end for one in cells))
+        self.last: bytearray | None = None
+        self._decode = decoder(cells, start)
 
-    def refresh(self) -> bool:
-        """Read again; False when no byte has changed."""
-        now = self._memory[self._start : self._end]
-        if now == self._last:
-            return False
-        self._last = now
+    def take(self, now: bytearray) -> None:
+        """Decode the bytes of its span, which have changed."""
+        self.last = now
         self.values = self._decode(now)
-        return True
 
 
 def _parts(cells: Sequence[Cell]) -> Iterable[_Part]:

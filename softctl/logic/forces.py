@@ -41,6 +41,9 @@ class ForceBook:
         self._arrays: dict[int, HeldArray] = {}
         self._shown: dict[tuple[int, str | int], str] = {}
 
+    def __len__(self) -> int:
+        return len(self._shown)
+
     def force(self, path: str, owner: Any, name: str | int, value: Any) -> None:
         """Hold an attribute of an object, or an element; `path` is what `shown` calls it."""
         if isinstance(name, int):

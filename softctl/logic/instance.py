@@ -200,6 +200,11 @@ class Instance:
         """The forced variables by path, with the values they are held at."""
         return MappingProxyType(self._forces.shown())
 
+    @property
+    def force_count(self) -> int:
+        """How many variables are forced; cheaper than looking at all of `forces`."""
+        return len(self._forces)
+
     def force(self, path: str, value: Any) -> None:
         """Hold a variable at a value, whatever is written to it, until it is released.
 
