@@ -1,8 +1,9 @@
-"""Starts the real command as a process and waits for its own word that it is ready."""
+"""The real command: as a process that says when it is ready, or in this one until it ends."""
 
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 import queue
@@ -14,6 +15,9 @@ import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
+from unittest import mock
+
+import pytest
 
 READY_S = 60.0
 
@@ -78,6 +82,22 @@ def _read(program: Program) -> None:
             program.events.put(json.loads(line))
         except ValueError:
             program.events.put({"event": "not JSON", "line": line})
+
+
+def ended(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """A command that ends by itself, in this process: another would load everything anew."""
+    from softctl.cli.app import main
+
+    printed, errors = io.StringIO(), io.StringIO()
+    with (
+        mock.patch.object(sys, "argv", ["softctl", *arguments]),
+        contextlib.redirect_stdout(printed),
+        contextlib.redirect_stderr(errors),
+        pytest.raises(SystemExit) as end,
+    ):
+        main()
+    code = int(end.value.code or 0)
+    return subprocess.CompletedProcess(arguments, code, printed.getvalue(), errors.getvalue())
 
 
 def port_of(endpoint: str) -> int:

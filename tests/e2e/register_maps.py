@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 import struct
-import subprocess
-import sys
 from dataclasses import dataclass
 from typing import Any
 
+from programs import ended
 from stacks import Stack
 
 
@@ -50,10 +49,5 @@ class HmiView:
 
 def hmi_rows(*arguments: str) -> dict[str, dict[str, Any]]:
     """The rows of the HMI server by point name."""
-    output = subprocess.run(
-        [sys.executable, "-m", "softctl", "points", *arguments, "--as", "json"],
-        check=True,
-        capture_output=True,
-        text=True,
-    ).stdout
+    output = ended("points", *arguments, "--as", "json").stdout
     return {row["name"]: row for row in json.loads(output) if row["server"] == "hmi"}

@@ -12,11 +12,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from programs import ended
 
 DEMO = Path(__file__).parents[2] / "configs" / "glasshouse_feed"
 
 
-def softctl(*arguments: str) -> subprocess.CompletedProcess[str]:
+def process(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """A command as a process of its own, for what is about that."""
     return subprocess.run(
         [sys.executable, "-m", "softctl", *arguments], capture_output=True, text=True, timeout=60
     )
@@ -31,7 +33,7 @@ def folder(tmp_path: Path) -> Path:
 
 def test_check_of_the_demo_finds_nothing() -> None:
     """The demo has no error and no warning."""
-    result = softctl("check", str(DEMO))
+    result = process("check", str(DEMO))
     assert result.returncode == 0, result.stderr
     assert "glasshouse_feed: no errors" in result.stdout
     assert result.stderr == ""
@@ -47,7 +49,7 @@ def test_check_prints_errors_of_all_three_parts_at_once(folder: Path) -> None:
     )
     program = folder / "feed.st"
     program.write_text(program.read_text().replace("P_102(N);", "P_1O2(N);"))
-    result = softctl("check", str(folder))
+    result = ended("check", str(folder))
     assert result.returncode == 2
     assert "agitater" in result.stderr
     assert "P_1O2" in result.stderr
@@ -74,7 +76,7 @@ def test_a_bad_program_is_shown_with_its_place(
     text = path.read_text()
     assert edit[0] in text
     path.write_text(text.replace(*edit))
-    result = softctl("check", str(folder))
+    result = ended("check", str(folder))
     assert result.returncode == 2
     assert words in result.stderr
     assert "^" in result.stderr
@@ -85,7 +87,7 @@ def test_a_program_that_does_not_end_says_where_the_file_ends(folder: Path) -> N
     """At the end of a file there is no line to show, but a place there is."""
     path = folder / "feed.st"
     path.write_text(path.read_text().replace("END_PROGRAM", ""))
-    result = softctl("check", str(folder))
+    result = ended("check", str(folder))
     assert result.returncode == 2
     assert "expected a statement or END_PROGRAM, got the end of the file" in result.stderr
     assert "feed.st:" in result.stderr
@@ -94,7 +96,7 @@ def test_a_program_that_does_not_end_says_where_the_file_ends(folder: Path) -> N
 def test_a_missing_program_file_is_named_with_its_place(folder: Path) -> None:
     """A program that the machine file names and that is not there is an error at that name."""
     (folder / "feed.st").unlink()
-    result = softctl("check", str(folder))
+    result = ended("check", str(folder))
     assert result.returncode == 2
     assert "expected an ST file" in result.stderr
     assert "machine.yaml:" in result.stderr
@@ -102,22 +104,22 @@ def test_a_missing_program_file_is_named_with_its_place(folder: Path) -> None:
 
 def test_a_folder_without_a_machine_file_is_refused(tmp_path: Path) -> None:
     """Any other folder is no machine folder."""
-    result = softctl("run", str(tmp_path))
+    result = ended("run", str(tmp_path))
     assert result.returncode == 2
     assert "expected a machine folder with machine.yaml" in result.stderr
 
 
 def test_points_as_csv_and_json_hold_the_same_rows() -> None:
     """The two machine-readable forms agree, and number is address plus one in its table."""
-    rows = json.loads(softctl("points", "--as", "json").stdout)
-    lines = list(csv.DictReader(io.StringIO(softctl("points", "--as", "csv").stdout)))
+    rows = json.loads(ended("points", "--as", "json").stdout)
+    lines = list(csv.DictReader(io.StringIO(ended("points", "--as", "csv").stdout)))
     assert [line["name"] for line in lines] == [row["name"] for row in rows]
     assert all(int(row["number"]) % 10_000 == row["address"] + 1 for row in rows)
 
 
 def test_points_as_a_table_names_both_servers() -> None:
     """The table for people shows both servers and every point."""
-    output = softctl("points").stdout
+    output = ended("points").stdout
     assert "field server" in output
     assert "hmi server" in output
     assert "LSH_101" in output
@@ -129,7 +131,7 @@ def test_a_port_in_use_is_a_clear_error() -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = str(taken.getsockname()[1])
-        result = softctl("run", "--hmi-port", port, "--field-port", "0")
+        result = ended("run", "--hmi-port", port, "--field-port", "0")
     assert result.returncode == 2
     assert port in result.stderr
     assert "Traceback" not in result.stderr + result.stdout
@@ -140,25 +142,25 @@ def test_outputs_beyond_loopback_are_refused_without_both_confirmations() -> Non
 
     192.0.2.7 lies in the block kept for documentation (RFC 5737); nothing is sent to it.
     """
-    result = softctl("control", "--field", "192.0.2.7:502")
+    result = ended("control", "--field", "192.0.2.7:502")
     assert result.returncode == 2
     assert "drives: [192.0.2.7]" in result.stderr
     assert "--drive 192.0.2.7" in result.stderr
-    confirmed = softctl("control", "--field", "192.0.2.7:502", "--drive", "192.0.2.7")
+    confirmed = ended("control", "--field", "192.0.2.7:502", "--drive", "192.0.2.7")
     assert confirmed.returncode == 2
     assert "drives: [192.0.2.7]" in confirmed.stderr
 
 
 def test_help_carries_the_cautions() -> None:
     """The cautions stand in the help text."""
-    text = " ".join(softctl("--help").stdout.split())
+    text = " ".join(ended("--help").stdout.split())
     assert "never a safety function" in text
     assert "IEC 60204-1" in text
 
 
 def test_text_output_shows_endpoints_points_and_steps() -> None:
     """Into a pipe a run prints its endpoints, the first points and each change of a step."""
-    result = softctl("run", "--field-port", "0", "--hmi-port", "0", "--for", "1")
+    result = process("run", "--field-port", "0", "--hmi-port", "0", "--for", "1")
     assert result.returncode == 0, result.stderr
     assert "field  127.0.0.1:" in result.stdout
     assert "HMI    127.0.0.1:" in result.stdout
@@ -170,15 +172,15 @@ def test_text_output_shows_endpoints_points_and_steps() -> None:
 def test_a_command_from_the_command_line_moves_the_machine() -> None:
     """`--command START` does what an HMI's button does."""
     ports = ("--field-port", "0", "--hmi-port", "0")
-    result = softctl("run", *ports, "--command", "START", "--for", "1.5")
+    result = process("run", *ports, "--command", "START", "--for", "1.5")
     assert "active Feeding" in result.stdout
-    refused = softctl("run", *ports, "--command", "STRAT")
+    refused = ended("run", *ports, "--command", "STRAT")
     assert refused.returncode == 2
     assert "expected a command (START, STOP, RELEASE), got STRAT" in refused.stderr
 
 
 def test_the_wired_plant_is_printed_as_a_program() -> None:
     """`softctl plant --st` prints the ST program that the plant runs."""
-    output = softctl("plant", "--st").stdout
+    output = ended("plant", "--st").stdout
     assert "PROGRAM" in output
     assert "T_101" in output

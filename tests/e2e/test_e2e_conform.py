@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from programs import port_of, started
+from programs import ended, port_of, started
 
 from softctl.runtime.folder import demo_folder
 
@@ -60,7 +60,7 @@ def test_a_running_server_fails_no_case(
     ports: dict[str, int], folder: Path, tmp_path: Path, server: str, options: list[str], least: int
 ) -> None:
     """With the register map as its own command writes it; set points keep their ranges."""
-    rows = softctl("points", str(folder), "--as", "json").stdout
+    rows = ended("points", str(folder), "--as", "json").stdout
     (tmp_path / "map.json").write_text(rows, encoding="utf-8")
     result = softctl(
         "conform",

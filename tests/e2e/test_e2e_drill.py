@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from programs import Program, port_of, started
+from programs import Program, ended, port_of, started
 from pyModbusTCP.client import ModbusClient
 
 pytestmark = pytest.mark.network
@@ -106,7 +106,6 @@ def test_without_an_hmi_there_is_nothing_to_drill() -> None:
 
 def test_a_wrong_name_is_told() -> None:
     """With what there is."""
-    command = [sys.executable, "-m", "softctl", "drill", "--only", "cutt"]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    done = ended("drill", "--only", "cutt")
     assert done.returncode == 2
     assert "did you mean cut?" in done.stderr

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import json
 import socket
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-from programs import started
+from programs import ended, started
 from pymodbus.client import ModbusTcpClient
 
 pytestmark = pytest.mark.network
@@ -65,13 +63,7 @@ def test_devices_at_unit_ids_answer_and_are_audited(tmp_path: Path) -> None:
 )
 def test_options_that_do_not_go_together_are_named(options: list[str], message: str) -> None:
     """Exit code 2 and one line, no traceback."""
-    done = subprocess.run(
-        [sys.executable, "-m", "softctl", "field", *options],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    done = ended("field", *options)
     assert done.returncode == 2
     assert message in done.stderr
     assert "Traceback" not in done.stderr

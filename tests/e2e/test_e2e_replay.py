@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-from programs import port_of, started
+from programs import ended, port_of, started
 from pymodbus.client import ModbusTcpClient
 
 from softctl.modbus.frames import encode_frame
@@ -19,16 +17,6 @@ pytestmark = pytest.mark.network
 READ = encode_frame(1, 1, b"\x02\x00\x00\x00\x02")
 GOOD = encode_frame(1, 1, b"\x02\x01\x00")
 WRITE = encode_frame(2, 1, b"\x05\x00\x00\xff\x00")
-
-
-def _softctl(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "softctl", *arguments],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
 
 
 def _recording(path: Path, *frames: tuple[bytes, bytes]) -> str:
@@ -52,13 +40,13 @@ def test_what_an_hmi_asked_is_played_again(tmp_path: Path) -> None:
         assert program.stop() == 0
     with started("run", "--field-port", "0", "--hmi-port", "0") as program:
         at = program.wait_for("ready")["hmi"]
-        same = _softctl("replay", str(file), at, "--shape", "--speed", "100")
+        same = ended("replay", str(file), at, "--shape", "--speed", "100")
         assert (same.returncode, same.stderr) == (0, "")
         assert "5 requests of 1 connections" in same.stdout
         assert "0 differences" in same.stdout
         lines = file.read_text(encoding="utf-8").replace("8402", "8404")
         file.write_text(lines, encoding="utf-8")
-        other = _softctl("replay", str(file), at, "--shape", "--json", str(result))
+        other = ended("replay", str(file), at, "--shape", "--json", str(result))
         assert other.returncode == 1
         assert "exception 02 (illegal data address) to function 04 instead of exception 04" in (
             other.stdout
@@ -83,7 +71,7 @@ def test_what_cannot_be_played_is_said(
     tmp_path: Path, frames: list[tuple[bytes, bytes]], arguments: list[str], message: str | None
 ) -> None:
     """Exit code 2 and one line; a port left out is the registered one, 502."""
-    done = _softctl("replay", _recording(tmp_path / "s.jsonl", *frames), *arguments)
+    done = ended("replay", _recording(tmp_path / "s.jsonl", *frames), *arguments)
     assert done.returncode == 2
     assert (message or "127.0.0.1:502") in done.stderr
     assert "Traceback" not in done.stderr
@@ -93,10 +81,10 @@ def test_a_file_that_is_no_recording_is_named(tmp_path: Path) -> None:
     """With file and line."""
     path = tmp_path / "s.jsonl"
     path.write_text("hello\n", encoding="utf-8")
-    done = _softctl("replay", str(path), "127.0.0.1:1502")
+    done = ended("replay", str(path), "127.0.0.1:1502")
     assert done.returncode == 2
     assert "expected a JSON object, got hello" in done.stderr
     assert "s.jsonl:1" in done.stderr
-    missing = _softctl("replay", str(tmp_path / "none"), "127.0.0.1:1502")
+    missing = ended("replay", str(tmp_path / "none"), "127.0.0.1:1502")
     assert missing.returncode == 2
     assert "expected a recording, got no such file" in missing.stderr

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-from programs import Program, port_of, started
+from programs import Program, ended, port_of, started
 
 MACHINE = """
 name: counter
@@ -36,8 +34,7 @@ END_PROGRAM
 
 def softctl(*arguments: str) -> str:
     """What a command that ends well prints."""
-    command = [sys.executable, "-m", "softctl", *arguments]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    done = ended(*arguments)
     assert done.returncode == 0, done.stderr
     return done.stdout
 
@@ -142,13 +139,7 @@ def test_people_reach_a_running_controller(tmp_path: Path) -> None:
         assert warm == "programs started warm: 1 RETAIN values go on\n"
         assert program.wait_for("programs restarted")["how"] == "warm"
         assert program.stop() == 0
-    gone = subprocess.run(
-        [sys.executable, "-m", "softctl", "force", *machine],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    gone = ended("force", *machine)
     assert gone.returncode == 2
     assert gone.stderr.startswith("error: expected a running controller, got none at")
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from programs import Program, port_of, started
+from programs import Program, ended, port_of, started
 from pymodbus.client import ModbusTlsClient
 
 pytestmark = pytest.mark.network
@@ -40,12 +40,6 @@ hmi:
 """
 
 
-def softctl(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "softctl", *arguments], capture_output=True, text=True, timeout=60
-    )
-
-
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     copy = tmp_path_factory.mktemp("tls") / "machine"
@@ -60,21 +54,21 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def certs(folder: Path) -> Path:
     """The folder of the certificates, made by the command after a check without them."""
-    before = softctl("check", str(folder))
+    before = ended("check", str(folder))
     assert before.returncode == 0, before.stderr
     assert "3 warnings" in before.stdout
     assert "certs/hmi.pem, got none" in before.stderr
-    refused = softctl("run", str(folder), "--for", "1")
+    refused = ended("run", str(folder), "--for", "1")
     assert refused.returncode == 2
     assert "certs/field.pem, got none" in refused.stderr
     assert "machine.yaml:" in refused.stderr
-    made = softctl("certs", str(folder), "--keys", "p256")
+    made = ended("certs", str(folder), "--keys", "p256")
     assert made.returncode == 0, made.stderr
     assert "CAUTION: a test authority" in made.stderr
-    again = softctl("certs", str(folder))
+    again = ended("certs", str(folder))
     assert again.returncode == 2
     assert "expected to overwrite nothing" in again.stderr
-    after = softctl("check", str(folder))
+    after = ended("check", str(folder))
     assert "0 warnings" in after.stdout, after.stderr
     return folder / "certs"
 
@@ -151,7 +145,7 @@ def test_the_conformance_runner_finds_nothing(
     ports: tuple[int, int], certs: Path, role: str, denied: list[str], written: set[str]
 ) -> None:
     """With the test authority's key every certificate case is played, and passes."""
-    result = softctl(
+    result = ended(
         "conform",
         f"127.0.0.1:{ports[1]}",
         *("--tls-ca", str(certs / "authority.pem"), "--tls-ca-key", str(certs / "authority.key")),

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-from programs import port_of, started
+from programs import ended, port_of, started
 from pyModbusTCP.client import ModbusClient
 
 pytestmark = pytest.mark.network
@@ -56,8 +54,7 @@ def test_a_bad_file_ends_the_command_before_it_starts(tmp_path: Path, command: s
     """Every error with its place, exit code 2, and nothing listens."""
     file = tmp_path / "faults.yaml"
     file.write_text("hmi:\n  a: {effect: delay}\n  b: {effect: silense}\n")
-    arguments = [sys.executable, "-m", "softctl", command, "--wire-faults", str(file)]
-    result = subprocess.run(arguments, capture_output=True, text=True, timeout=60)
+    result = ended(command, "--wire-faults", str(file))
     assert result.returncode == 2
     assert "expected the key 'by' in a, got none" in result.stderr
     assert "did you mean silence?" in result.stderr
@@ -69,14 +66,7 @@ def test_a_real_field_is_not_driven_beside_wire_faults(tmp_path: Path) -> None:
     """Confirmed or not: a lost STOP could hurt people."""
     file = tmp_path / "faults.yaml"
     file.write_text("hmi:\n")
-    result = subprocess.run(
-        [
-            *(sys.executable, "-m", "softctl", "control", "--field", "field:15020"),
-            *("--drive", "field", "--wire-faults", str(file)),
-        ],
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
+    confirmed = ("--field", "field:15020", "--drive", "field")
+    result = ended("control", *confirmed, "--wire-faults", str(file))
     assert result.returncode == 2
     assert "expected a field at a loopback address with --wire-faults" in result.stderr
