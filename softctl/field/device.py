@@ -31,8 +31,9 @@ class FieldDevice:
         outputs = _wired_points(machine, Role.OUTPUT)
         self._read_outputs = point_reader(self.banks, machine, outputs, Side.FIELD, wired=False)
         self._write_inputs = point_writer(self.banks, machine, inputs, Side.FIELD, wired=False)
-        self._drive = plant.writer([point.terminal for point in outputs])
-        self._sense = plant.reader([point.terminal for point in inputs])
+        self._drive, self._sense = plant.connect(
+            [point.terminal for point in outputs], [point.terminal for point in inputs]
+        )
         filters = InputFilters([machine.cards[point.card].filter_ns for point in inputs])
         self._filters = filters or None
         self._from_si = _in_units(inputs)

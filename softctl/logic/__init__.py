@@ -22,6 +22,7 @@ from softctl.logic.conditions import (
     UnknownNameError,
     find_as,
 )
+from softctl.logic.fused import FusedProgram, FusedRun
 from softctl.logic.instance import Instance, LogicFault
 from softctl.logic.python_fault import OvertimeFault
 from softctl.logic.sfc import ActionBlock, Chart, Step, Transition
@@ -37,6 +38,8 @@ __all__ = [
     "Condition",
     "ConditionReader",
     "Evaluator",
+    "FusedProgram",
+    "FusedRun",
     "Global",
     "Instance",
     "LogicFault",

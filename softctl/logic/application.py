@@ -12,7 +12,9 @@ from softctl.logic import tree, typed
 from softctl.logic.check_statements import StatementChecker
 from softctl.logic.configure import Configurer
 from softctl.logic.doubts import warn_of_transitions, warn_of_two_writers, warn_of_variables
-from softctl.logic.instance import Instance
+from softctl.logic.fuse_units import NotFusible
+from softctl.logic.fused import FusedProgram, Listing
+from softctl.logic.instance import LOOP_BUDGET, Instance, LogicFault
 from softctl.logic.library import library_text
 from softctl.logic.parser import parse
 from softctl.logic.python_module import ModuleWriter
@@ -41,6 +43,9 @@ class Global:
     writable: bool
     initial: Any = None
 
+
+_SETTLING_SCANS = 2
+"""A block sets itself up in its first call, and sees its inputs in the second."""
 
 Revise = Callable[[Sequence[tree.Unit]], Iterable[Global]]
 """Changes syntax trees before they are checked, and gives more globals."""
@@ -80,7 +85,8 @@ class Application:
     blocks: Mapping[str, BlockInterface]
     warnings: tuple[Problem, ...]
     namespace: dict[str, Any] = field(repr=False)
-    python: str = field(repr=False)
+    listing: Listing = field(repr=False)
+    _fused: dict[Any, FusedProgram | None] = field(default_factory=dict, repr=False)
 
     @property
     def programs(self) -> tuple[str, ...]:
@@ -97,6 +103,37 @@ class Application:
     def instantiate(self) -> Instance:
         """A fresh instance with every variable at its initial value."""
         return Instance(self.world, self.scheduled, self.block_charts, self.namespace)
+
+    def fused(self, given: Iterable[str], taken: Iterable[str]) -> FusedProgram | None:
+        """What runs many scans in one function, or None where these programs cannot.
+
+        `given` are paths of variables that are written between such runs, `taken` of those
+        that are read; any other use of the instance's variables has to settle the run first.
+        """
+        key = (frozenset(given), frozenset(taken))
+        if key not in self._fused:
+            try:
+                self._fused[key] = self._fuse(*key)
+            except (NotFusible, LogicFault):
+                self._fused[key] = None
+        return self._fused[key]
+
+    def is_fused(self, given: Iterable[str], taken: Iterable[str]) -> bool:
+        """Whether `fused` would not take any time."""
+        return (frozenset(given), frozenset(taken)) in self._fused
+
+    def _fuse(self, given: Iterable[str], taken: Iterable[str]) -> FusedProgram:
+        sample = self.instantiate()
+        for _ in range(_SETTLING_SCANS):
+            sample.scan(0)
+        return FusedProgram(
+            self.listing,
+            self.namespace,
+            sample.only_program(),
+            map(sample.place_of, given),
+            map(sample.place_of, taken),
+            LOOP_BUDGET,
+        )
 
 
 def compile_application(
@@ -258,7 +295,7 @@ class _Compiler:
             blocks,
             tuple(w for w in self.reporter.warnings if w.place.file not in hushed),
             module.compile("logic"),
-            module.text,
+            module.listing,
         )
 
 

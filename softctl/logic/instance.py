@@ -6,12 +6,14 @@ import re
 from array import array
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from math import isinf
-from types import FrameType, MappingProxyType
+from types import MappingProxyType
 from typing import Any
 from weakref import WeakSet
 
 from softctl.errors import Place, SoftctlError
 from softctl.logic.forces import ForceBook, place_elsewhere
+from softctl.logic.fuse_units import NotFusible
+from softctl.logic.fused import FUSED, ORIGINS, FusedProgram, FusedRun
 from softctl.logic.held_arrays import replace
 from softctl.logic.paths import Location, coerce_value, locate
 from softctl.logic.python_expressions import CELLS, mangle
@@ -105,11 +107,45 @@ class Instance:
                     run(state)
             else:
                 self._run_due(now_ns, self._due)
-        except (ScanFault, BudgetFault, ArithmeticError, ValueError, RecursionError) as error:
+        except _FAULTS as error:
             fault = self._fault(error)
             if fault is None:
                 raise
             raise fault from None
+
+    def fused_run(self, program: FusedProgram) -> FusedRun:
+        """A way to run this instance's program that is faster; see `Application.fused`.
+
+        Nothing of an instance that is run this way can be forced.
+        """
+        return FusedRun(program, self.only_program(), self._globals)
+
+    def scan_fused(self, run: FusedRun, span: range) -> None:
+        """As `scan` at each of these times; raises LogicFault, with everything settled."""
+        try:
+            run.run(span)
+        except _FAULTS as error:
+            fault = self._fault(error)
+            if fault is None:
+                raise
+            raise fault from None
+
+    @property
+    def now_ns(self) -> int:
+        """The time of the last scan."""
+        return int(self._globals.h__NOW)
+
+    def only_program(self) -> Any:
+        """The state of the one program that runs in every scan; raises NotFusible."""
+        if self._due is not None or len(self._runs) != 1 or self._scheduled[0].connections:
+            raise NotFusible
+        (program,) = self._programs.values()
+        return program
+
+    def place_of(self, path: str) -> tuple[tuple[str, ...], str]:
+        """The path of the object in its program that has a variable, and its name there."""
+        location = self._locate(path)
+        return tuple(map(str, location.steps)), str(location.last)
 
     def _run_due(self, now_ns: int, due: list[int]) -> None:
         for number, run in enumerate(self._runs):
@@ -384,18 +420,23 @@ class Instance:
 
     def _fault(self, error: BaseException) -> LogicFault | None:
         """The fault in ST's terms, or None if the exception is not from generated code."""
-        frame, line = None, 0
+        frame, place = None, Place("")
         trace = error.__traceback__
         while trace is not None:
+            code = trace.tb_frame.f_code
             files = trace.tb_frame.f_globals.get(MARK)
-            if files and trace.tb_frame.f_code.co_filename in files:
-                frame, line = trace.tb_frame, trace.tb_lineno
+            origins = trace.tb_frame.f_globals.get(ORIGINS)
+            if files and code.co_filename in files:
+                frame, place = trace.tb_frame, Place(code.co_filename, trace.tb_lineno)
+                names = frame.f_locals
+            elif origins is not None and code.co_filename == FUSED:
+                frame, place = trace.tb_frame, Place(*origins.place(trace.tb_lineno))
+                names = origins.names(trace.tb_lineno, frame.f_locals)
             trace = trace.tb_next
         if frame is None:
             return None
-        place = Place(frame.f_code.co_filename, line)
-        text = next((s.excerpt(line) for s in self._sources if s.name == place.file), "")
-        return LogicFault(_cause(error), place, _values(frame, text))
+        text = next((s.excerpt(place.line) for s in self._sources if s.name == place.file), "")
+        return LogicFault(_cause(error), place, _values(names, text))
 
 
 def _connected(entry: Scheduled, program: Any) -> Callable[[Any], None]:
@@ -418,6 +459,7 @@ def _connected(entry: Scheduled, program: Any) -> Callable[[Any], None]:
     return connected
 
 
+_FAULTS = (ScanFault, BudgetFault, ArithmeticError, ValueError, RecursionError)
 _OUT_OF_RANGE = "expected a value within range, got one that is too large"
 _CAUSES = (
     ("domain", "expected a number that the function is defined for, got another one"),
@@ -438,15 +480,15 @@ def _cause(error: BaseException) -> str:
     return next((cause for sign, cause in _CAUSES if sign in text), _OUT_OF_RANGE)
 
 
-def _values(frame: FrameType, text: str) -> str:
+def _values(names: Mapping[str, Any], text: str) -> str:
     """Elementary variables at the fault: those its line names, global ones too, then a few."""
-    instance = frame.f_locals.get("self")
-    pairs = [(name, value) for name, value in frame.f_locals.items() if name.isupper()]
+    instance = names.get("self")
+    pairs = [(name, value) for name, value in names.items() if name.isupper()]
     classes = reversed(type(instance).__mro__)  # a forced object has its slots in its base
     slots = [n for c in classes for n in getattr(c, "__slots__", ()) if n[0].isupper()]
     pairs += [(name, getattr(instance, name, None)) for name in slots]
     named = set(_WORDS.findall(text.upper()))
-    shared, own = frame.f_locals.get("g"), {name for name, _ in pairs}
+    shared, own = names.get("g"), {name for name, _ in pairs}
     pairs += [(n, getattr(shared, n)) for n in sorted(named - own) if hasattr(shared, n)]
     pairs.sort(key=lambda pair: pair[0] not in named)
     shown = [f"{name} = {value!r:.60}" for name, value in pairs if isinstance(value, _ELEMENTARY)]

@@ -40,7 +40,9 @@ def _extreme(sign: str, name: str) -> Template:
 def _limit(arguments: list[str], type_: Type, fresh: Fresh) -> str:
     low, value, high = arguments
     if not (_is_simple(low) and _is_simple(high)):
-        return f"min(max({value}, {low}), {high})"
+        first, least, raised, most = fresh(), fresh(), fresh(), fresh()
+        at_least = f"{least} if ({first} := {value}) < ({least} := {low}) else {first}"
+        return f"({most} if ({raised} := ({at_least})) > ({most} := {high}) else {raised})"
     bind = value
     if not _is_simple(value):
         value = fresh()
@@ -48,6 +50,15 @@ def _limit(arguments: list[str], type_: Type, fresh: Fresh) -> str:
     # MN > MX gives MX, as MIN(MAX(IN, MN), MX) does: the comparison with MX comes first.
     at_high = f"{bind} >= {high} or {low} >= {high}"
     return f"({high} if {at_high} else {low} if {value} < {low} else {value})"
+
+
+def _square_root(arguments: list[str], type_: Type, fresh: Fresh) -> str:
+    """The call that complains is only made where there is something to complain of."""
+    (value,) = arguments
+    if not _is_simple(value):
+        name = fresh()
+        return f"(root({name}) if ({name} := {value}) >= 0.0 else sqrt({name}))"
+    return f"(root({value}) if {value} >= 0.0 else sqrt({value}))"
 
 
 def _bits(type_: Type) -> int:
@@ -88,7 +99,7 @@ def _concat(arguments: list[str], type_: Type, fresh: Fresh) -> str:
 
 TEMPLATES: dict[str, Template] = {
     "ABS": "abs({0})",
-    "SQRT": "sqrt({0})",
+    "SQRT": _square_root,
     "LN": "log({0})",
     "LOG": "log10({0})",
     "EXP": "exp({0})",

@@ -12,6 +12,7 @@ from types import CodeType
 from typing import Any
 
 from softctl.logic import typed
+from softctl.logic.fused import Listing
 from softctl.logic.images import ImageRow, Overlay
 from softctl.logic.python_expressions import class_name, default, mangle
 from softctl.logic.python_runtime import NAMESPACE
@@ -255,9 +256,10 @@ class ModuleWriter:
         return namespace
 
     @property
-    def text(self) -> str:
-        """The generated Python, for a look."""
-        return "\n".join(self.writer.lines) + "\n"
+    def listing(self) -> Listing:
+        """The generated Python, with where its lines come from."""
+        files = {int(line): name for line, name in self.files.items()}
+        return Listing("\n".join(self.writer.lines) + "\n", tuple(self.writer.marks), files)
 
     def _relocated(self, code: CodeType, file: str) -> CodeType:
         """The code object with ST file and lines, and those inside it."""

@@ -210,6 +210,7 @@ NAMESPACE: dict[str, Any] = {
     "fpow": power_of_reals,
     "ipow": power_of_integers,
     "exp": exponential,
+    "root": math.sqrt,
     "sqrt": square_root,
     "isfinite": math.isfinite,
     "log": math.log,

@@ -35,6 +35,7 @@ class VirtualBench:
         self.machine = machine
         self.plant = plant
         self.device = FieldDevice(machine, plant)
+        plant.hasten()
         self.controller = Controller(machine, application)
         self.controller.shows = False  # nobody is connected
         self.now_ns = 0
