@@ -9,7 +9,6 @@ little-endian, BADC swapped big-endian and CDAB swapped little-endian.
 from __future__ import annotations
 
 import struct
-from array import array
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -91,10 +90,13 @@ class Cell:
         """struct's format of the cell's bytes, without a byte order."""
         return _CODES.get(self.type.name, f"{self.end - self.start}s")
 
+    @property
+    def is_real(self) -> bool:
+        """Whether the point's value has 32 bits, where it is a real number."""
+        return self.point.type.bits == 32
+
     def from_wire(self) -> FromWire | None:
-        """What turns struct's value into the point's, None when they are the same."""
-        if self.scaling is not None:
-            return self._from_counts(self.scaling)
+        """What turns struct's value into the point's, or into its counts; None where it is it."""
         if self.type.name == "TIME":
             return partial(int.__mul__, NS_PER_MS)
         if self.is_packed:
@@ -124,18 +126,6 @@ class Cell:
     def nearest(self, value: Value) -> Value:
         """The value nearest to one that the setter refused."""
         return nearest(value, self.type)
-
-    def _from_counts(self, scaling: Scaling) -> FromWire:
-        from_raw = scaling.from_raw
-        if self.point.type.bits != 32:
-            return from_raw
-        real = array("f", (0.0,))
-
-        def rounded(raw: int) -> float:
-            real[0] = from_raw(raw)
-            return real[0]
-
-        return rounded
 
     def _bit_setter(self) -> Setter:
         memory, start, inverted = self.memory, self.start, self.inverted

@@ -17,6 +17,7 @@ from itertools import chain, compress
 from operator import and_, itemgetter, ne
 
 from softctl.image.cells import Cell, FromWire, cell
+from softctl.image.generated import from_counts, to_counts
 from softctl.image.sides import Side
 from softctl.machine import Machine, Point, Value
 from softctl.modbus.bank import Bank
@@ -103,17 +104,23 @@ def point_setter(
 
 
 def _writing_parts(cells: Sequence[Cell]) -> Iterable[Writer]:
-    """The cells in groups that are written alike: bits of one table, and all else."""
+    """The cells in groups that are written alike: bits and counts of one table, and all else."""
     bits: dict[int, list[int]] = {}
+    counts: dict[tuple[int, bool], list[int]] = {}
     others = []
     for index, one in enumerate(cells):
         if one.mask and not one.shared:
             bits.setdefault(id(one.memory), []).append(index)
+        elif one.scaling is not None and not one.is_swapped:
+            counts.setdefault((id(one.memory), one.is_little), []).append(index)
         else:
             others.append(index)
     for indices in bits.values():
         indices.sort(key=lambda index: cells[index].start)
         yield _bits_writer([cells[index] for index in indices], _picker(indices))
+    for indices in counts.values():
+        indices.sort(key=lambda index: cells[index].start)
+        yield _counts_writer([cells[index] for index in indices], _picker(indices))
     if others:
         yield _cells_writer([cells[index] for index in others], _picker(others))
 
@@ -122,7 +129,7 @@ def _bits_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
     """Bits of one table, in the order of their addresses: one assignment for each run."""
     memory = cells[0].memory
     inverted = [one.inverted for one in cells]
-    runs = list(_runs([one.start for one in cells]))
+    runs = [(cells[first].start, first, end) for first, end in _runs(cells)]
     last = b""
 
     def write(values: Sequence[Value]) -> None:
@@ -136,13 +143,34 @@ def _bits_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
     return write
 
 
-def _runs(addresses: Sequence[int]) -> Iterable[tuple[int, int, int]]:
-    """(address, first position, position behind the last) of each run without a gap."""
+def _counts_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
+    """Scaled values in the order of their addresses: one call for each run of registers."""
+    memory, encode = cells[0].memory, to_counts(cells)
+    order = "<" if cells[0].is_little else ">"
+    runs = []
+    for first, end in _runs(cells):
+        form = struct.Struct(order + "".join(one.code for one in cells[first:end]))
+        runs.append((form.pack_into, cells[first].start, first, end))
+    last: tuple[Value, ...] = ()
+
+    def write(values: Sequence[Value]) -> None:
+        nonlocal last
+        now = pick(values)
+        if now != last:
+            last = now
+            counts = encode(now)
+            for pack_into, start, first, end in runs:
+                pack_into(memory, start, *counts[first:end])
+
+    return write
+
+
+def _runs(cells: Sequence[Cell]) -> Iterable[tuple[int, int]]:
+    """(first position, position behind the last) of each run without a gap."""
     first = 0
-    for position in range(1, len(addresses) + 1):
-        is_last = position == len(addresses)
-        if is_last or addresses[position] != addresses[position - 1] + 1:
-            yield addresses[first], first, position
+    for position in range(1, len(cells) + 1):
+        if position == len(cells) or cells[position].start != cells[position - 1].end:
+            yield first, position
             first = position
 
 
@@ -196,11 +224,12 @@ class _Part:
 
 def _parts(cells: Sequence[Cell]) -> Iterable[_Part]:
     """The cells in groups that are read with one call each."""
-    groups: dict[tuple[int, bool, bool, bool], list[int]] = {}
+    groups: dict[tuple[int, bool, bool, bool, bool], list[int]] = {}
     for index, one in enumerate(cells):
-        key = (id(one.memory), bool(one.mask), one.is_swapped, one.is_little)
+        is_scaled = one.scaling is not None
+        key = (id(one.memory), bool(one.mask), is_scaled, one.is_swapped, one.is_little)
         groups.setdefault(key, []).append(index)
-    for (_, are_bits, _, _), indices in groups.items():
+    for (_, are_bits, *_), indices in groups.items():
         indices.sort(key=lambda index: cells[index].start)
         chosen = [cells[index] for index in indices]
         yield _Part(chosen, indices, _bits_decoder if are_bits else _struct_decoder)
@@ -218,6 +247,9 @@ def _bits_decoder(cells: Sequence[Cell], start: int) -> Callable[[bytearray], tu
 
 def _struct_decoder(cells: Sequence[Cell], start: int) -> Callable[[bytearray], tuple[Value, ...]]:
     unpack = _unpacker(cells, start)
+    if cells[0].scaling is not None:
+        scaled = from_counts(cells)
+        return lambda memory: scaled(unpack(memory))
     convert = _converter([one.from_wire() for one in cells])
     return unpack if convert is None else lambda memory: convert(unpack(memory))
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
+from typing import Any
 
 INT_LIMITS = (-32_768, 32_767)
 
@@ -12,6 +14,8 @@ class Scaling:
 
     Counts outside the ends go on linearly, so that under- and over-range signals
     (NAMUR NE 43) survive, and stop at `limits`, which are what the register holds.
+    The formulas are Python text, so that a function that is generated for many points has
+    them in its lines and calls nothing.
 
     Attributes:
         to_raw: the nearest count for a value; one that is not a number reads as no signal,
@@ -19,9 +23,7 @@ class Scaling:
         from_raw: the value that a count stands for; at the ends exactly those of the range.
     """
 
-    # Closures, since a scan calls them for every analog point: a method would look up
-    # each of these figures on every call.
-    __slots__ = ("_ends", "from_raw", "to_raw")
+    __slots__ = ("_figures", "from_raw", "to_raw")
 
     def __init__(
         self,
@@ -31,23 +33,31 @@ class Scaling:
         raw_high: int,
         limits: tuple[int, int] = INT_LIMITS,
     ) -> None:
-        self._ends = (min(raw_low, raw_high), max(raw_low, raw_high))
+        self._figures = (low, high, raw_low, raw_high, limits)
+        self.to_raw: Callable[[float], int] = _compiled(self.to_raw_text("given", "counts"))
+        self.from_raw: Callable[[int], float] = _compiled(self.from_raw_text("given", "share"))
+
+    def to_raw_text(self, value: str, free: str) -> str:
+        """The expression of the counts for the variable `value`; `free` is a name to use."""
+        low, high, raw_low, raw_high, (least, most) = self._figures
         span, raw_span = high - low, raw_high - raw_low
-        least, most = limits
+        counts = f"({free} := {raw_low} + ({value} - {low!r}) / {span!r} * {raw_span})"
+        return f"({most} if {counts} >= {most} else round({free}) if {free} > {least} else {least})"
 
-        def to_raw(value: float) -> int:
-            counts = raw_low + (value - low) / span * raw_span
-            if counts >= most:
-                return most
-            return round(counts) if counts > least else least
-
-        def from_raw(raw: int) -> float:
-            share = (raw - raw_low) / raw_span
-            return low * (1.0 - share) + high * share
-
-        self.to_raw: Callable[[float], int] = to_raw
-        self.from_raw: Callable[[int], float] = from_raw
+    def from_raw_text(self, raw: str, free: str) -> str:
+        """The expression of the value for the variable `raw`; `free` is a name to use."""
+        low, high, raw_low, raw_high, _ = self._figures
+        share = f"({free} := ({raw} - {raw_low}) / {raw_high - raw_low})"
+        return f"({low!r} * (1.0 - {share}) + {high!r} * {free})"
 
     def is_within(self, raw: int) -> bool:
         """True for the counts of the range, both ends included."""
-        return self._ends[0] <= raw <= self._ends[1]
+        _, _, raw_low, raw_high, _ = self._figures
+        return min(raw_low, raw_high) <= raw <= max(raw_low, raw_high)
+
+
+@lru_cache(maxsize=4096)
+def _compiled(text: str) -> Callable[[Any], Any]:
+    """A function of `given`; machines are built again and again with the same ranges."""
+    made: Callable[[Any], Any] = eval(f"lambda given: {text}")
+    return made

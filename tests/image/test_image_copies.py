@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from type_machine import hmi_bank, machine_of
 
-from softctl.image import Side, extents, point_reader, point_writer
+from softctl.image import Side, extents, field_banks, point_reader, point_writer
 from softctl.machine import Machine, Point, Value
 from softctl.modbus.bank import Bank
 from softctl.values.registers import nearest, register_limits
 from softctl.values.tables import Table
-from softctl.values.types import Kind
+from softctl.values.types import Kind, round_to_real
 
 MS = 1_000_000
 DAY = 86_400_000_000_000
@@ -281,6 +281,45 @@ def test_a_real_value_travels_as_counts(counts: str, order: str) -> None:
     assert _registers(bank, point) == wire(low, counts, order)
     write([math.nan])
     assert _registers(bank, point) == wire(low, counts, order)
+
+
+def test_scaled_values_leave_what_lies_between_them() -> None:
+    """Runs of counts, with REAL, LREAL and TIME among them, are written each in its place."""
+    scale = "range: [0, 2], scale: {type: INT, raw: [0, 2000]}"
+    lines = [
+        f"A: {{role: state, type: REAL, unit: m, {scale}}}",
+        f"B: {{role: state, type: LREAL, unit: m, {scale}}}",
+        "GAP: {role: state, type: UINT}",
+        "DELAY: {role: state, type: TIME}",
+        f"C: {{role: state, type: REAL, unit: m, {scale}}}",
+    ]
+    machine = machine_of(lines)
+    points = [machine.points[name] for name in ("C", "GAP", "A", "DELAY", "B")]
+    bank = hmi_bank(machine)
+    write = point_writer(bank, machine, points, Side.HMI, wired=True)
+    read = point_reader(bank, machine, points, Side.HMI, wired=True)
+    write((0.3, 77, 1.1, 2_000_000_000, 1.1))
+    real = round_to_real
+    assert read() == (real(0.3), 77, real(1.1), 2_000_000_000, 1.1)
+    write((0.3, 77, 1.2, 2_000_000_000, 1.1))
+    assert read() == (real(0.3), 77, real(1.2), 2_000_000_000, 1.1)
+
+
+def test_of_many_channels_one_changes() -> None:
+    """More channels than are converted together: each value is its own, whichever changes."""
+    count = 40
+    lines = [f"F{i}: {{card: AI, unit: '%', range: [0, {100 + i}]}}" for i in range(count)]
+    cards = [f"AI: {{kind: analog input, channels: {count}}}"]
+    machine = machine_of(lines, cards=cards)
+    points = [machine.points[f"F{i}"] for i in reversed(range(count))]
+    (bank,) = field_banks(machine).values()
+    write = point_writer(bank, machine, points, Side.FIELD, wired=True)
+    read = point_reader(bank, machine, points, Side.FIELD, wired=True)
+    values = [float(i) for i in range(count)]
+    for changed in (0, 15, 16, 39):
+        values[changed] += 25.0
+        write(tuple(values))
+        assert read() == pytest.approx(tuple(values), abs=0.01)
 
 
 LOOP = machine_of(
