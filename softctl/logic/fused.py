@@ -18,6 +18,7 @@ from operator import attrgetter
 from typing import Any
 
 from softctl.logic.fuse_constants import Folded, assigned, fold, used
+from softctl.logic.fuse_last import split_last
 from softctl.logic.fuse_units import SPAN, FusedBody, fuse_units
 
 FUSED = "<fused>"
@@ -152,12 +153,14 @@ class FusedProgram:
     def _module(self, folded: Folded) -> ast.Module:
         """The function as a module's syntax tree: a head and a tail around the statements."""
         module = ast.parse("\n".join(self._frame(folded)))
-        place = next(
-            node
-            for node in ast.walk(module)
-            if isinstance(node, ast.For) and isinstance(node.target, ast.Name)
-        )
-        place.body += folded.statements
+        every, last = split_last(folded.statements)
+        places = [node for node in ast.walk(module) if isinstance(node, ast.For | ast.Try)]
+        for node in places:
+            if isinstance(node, ast.Try):
+                node.handlers[0].body[:0] = deepcopy(last)
+            else:
+                node.body = (node.body + every) or [ast.Pass()]
+                node.orelse = last
         return ast.fix_missing_locations(module)
 
     def _frame(self, folded: Folded) -> Iterator[str]:
@@ -185,7 +188,8 @@ class FusedProgram:
         if "g" in names:
             yield "                    g.h__NOW = now"
             yield f"                    g.fuel = {self._budget}"
-        yield "                    pass"
+        else:
+            yield "                    pass"
         yield "                g.h__NOW = now"
         yield from (
             f"                {line}"
