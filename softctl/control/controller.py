@@ -131,7 +131,7 @@ class Controller:
         inputs = _points(machine, Role.INPUT)
         outputs = _points(machine, Role.OUTPUT)
         self._field_in = point_reader(self.field_banks, machine, inputs, Side.FIELD, wired=True)
-        self._set_inputs = instance.writer([p.name for p in inputs])
+        self._set_inputs = instance.writer([p.name for p in inputs], rounded=True)
         self._field_out = point_writer(self.field_banks, machine, outputs, Side.FIELD, wired=True)
         self._outputs = instance.reader([p.name for p in outputs])
         self._set_outputs = instance.writer([p.name for p in outputs])

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from itertools import chain, compress
+from itertools import compress
 from operator import and_, itemgetter, ne
 
 from softctl.image.cells import Cell, FromWire, cell
@@ -54,10 +54,14 @@ def point_reader(
         for part, memory, span in places:
             now = memory[span]
             if now != part.last:
-                part.take(now)
+                part.last = now
+                part.values = part.decode(now)
                 has_changed = True
         if has_changed:
-            values = arrange(tuple(chain.from_iterable([part.values for part in parts])))
+            found: list[Value] = []
+            for part in parts:
+                found += part.values
+            values = arrange(tuple(found))
         return values
 
     return read
@@ -130,15 +134,16 @@ def _bits_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
     memory = cells[0].memory
     inverted = [one.inverted for one in cells]
     runs = [(cells[first].start, first, end) for first, end in _runs(cells)]
-    last = b""
+    last: tuple[Value, ...] = ()
 
     def write(values: Sequence[Value]) -> None:
         nonlocal last
-        now = bytes(map(ne, pick(values), inverted))
+        now = pick(values)
         if now != last:
             last = now
+            bits = bytes(map(ne, now, inverted))
             for address, first, end in runs:
-                memory[address : address + end - first] = now[first:end]
+                memory[address : address + end - first] = bits[first:end]
 
     return write
 
@@ -198,9 +203,12 @@ class _Unset:
 
 
 class _Part:
-    """Some of a reader's cells, in one memory: `values` are theirs, in the order of `indices`."""
+    """Some of a reader's cells, in one memory: `values` are theirs, in the order of `indices`.
 
-    __slots__ = ("_decode", "indices", "last", "memory", "span", "values")
+    They are what `decode` makes of `last`, the bytes of the span.
+    """
+
+    __slots__ = ("decode", "indices", "last", "memory", "span", "values")
 
     def __init__(
         self,
@@ -214,12 +222,7 @@ class _Part:
         start = min(one.start for one in cells)
         self.span = slice(start, max(one.end for one in cells))
         self.last: bytearray | None = None
-        self._decode = decoder(cells, start)
-
-    def take(self, now: bytearray) -> None:
-        """Decode the bytes of its span, which have changed."""
-        self.last = now
-        self.values = self._decode(now)
+        self.decode = decoder(cells, start)
 
 
 def _parts(cells: Sequence[Cell]) -> Iterable[_Part]:

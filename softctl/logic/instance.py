@@ -196,10 +196,12 @@ class Instance:
         self._remember(made, locations)
         return made
 
-    def writer(self, paths: Sequence[str]) -> Callable[[Sequence[Any]], None]:
+    def writer(
+        self, paths: Sequence[str], *, rounded: bool = False
+    ) -> Callable[[Sequence[Any]], None]:
         """A fast function that sets all these variables; values must be of their types.
 
-        REAL values are rounded; nothing else is checked.
+        REAL values are rounded, unless the caller has `rounded` ones; nothing else is checked.
         """
         locations = [self._locate(path, True) for path in paths]
         scope, texts = self._scope(locations)
@@ -208,12 +210,12 @@ class Instance:
             lines.append("    pass")
         else:
             names = [
-                f"v{i}" if loc.type == REAL else text
+                f"v{i}" if loc.type == REAL and not rounded else text
                 for i, (loc, text) in enumerate(zip(locations, texts, strict=True))
             ]
             lines.append(f"    {', '.join(names)}, = values")
         for number, (location, text) in enumerate(zip(locations, texts, strict=True)):
-            if location.type == REAL:
+            if location.type == REAL and not rounded:
                 lines.append(f"    {text} = to_real(v{number})")
         scope["to_real"] = self._namespace["to_real"]
         exec("\n".join(lines), scope)
