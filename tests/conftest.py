@@ -4,15 +4,33 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from ctypes.util import find_library
 
 import pytest
+import work_order
 from hypothesis import settings
 
 # No test asserts wall-clock time, and a busy machine must not fail one.
 settings.register_profile("softctl", deadline=None)
 settings.load_profile("softctl")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Every worker sorts alike, and so does a run without workers."""
+    work_order.put_in_order(items)
+
+
+@pytest.hookimpl(wrapper=True, optionalhook=True)
+def pytest_xdist_auto_num_workers() -> Generator[None, int, int]:
+    """One worker more than processors: one of them mostly waits."""
+    return (yield) + 1
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Ours for `--dist loadfile`, xdist's own for all else."""
+    return work_order.make_scheduler(config, log) if config.option.dist == "loadfile" else None
 
 
 def _missing(message: str) -> None:

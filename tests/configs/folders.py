@@ -11,6 +11,8 @@ from softctl.runtime.folder import MachineFolder, load_folder
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 AREA_SUMP_M2 = 2.4 * 1.7
+DAY_STEP_MS = 250
+"""For the balances of a whole day: they hold at any step, and a coarse one is the hardest."""
 Change = tuple[float, Mapping[str, bool | float]]
 
 

@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 
 import pytest
-from folders import CONFIGS, at_step, changed, day, farthest, trajectory
+from folders import CONFIGS, DAY_STEP_MS, at_step, changed, day, farthest, trajectory
 from virtual import VirtualMachine
 
 from softctl.plant import Fault
@@ -162,7 +162,7 @@ def test_the_step_does_not_matter(folder: MachineFolder) -> None:
 
 def test_a_day_loses_nothing(folder: MachineFolder) -> None:
     """A day of batches without a program: volume and both species are conserved to 1e-9."""
-    plant = at_step(folder, 100)
+    plant = at_step(folder, DAY_STEP_MS)
     own = {"": "volume", "_1": "mass_1", "_2": "mass_2"}
     start = {suffix: float(plant.read(f"T_101.{port}")) for suffix, port in own.items()}
     read = plant.reader(["LSH_101.actuated", "LSL_101.actuated"])

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from fluids import friction_factor
-from folders import CONFIGS, at_step, changed, day, farthest, trajectory
+from folders import CONFIGS, DAY_STEP_MS, at_step, changed, day, farthest, trajectory
 from scipy.integrate import quad
 from scipy.optimize import brentq
 from virtual import VirtualMachine
@@ -144,7 +144,7 @@ def test_the_step_does_not_matter(tmp_path: Path) -> None:
 
 def test_a_day_loses_nothing(folder: MachineFolder) -> None:
     """A day's inflow is in the outfall, the main, the sump or over its edge, to 1e-9."""
-    plant = at_step(folder, 100)
+    plant = at_step(folder, DAY_STEP_MS)
     at_start = plant.read("T_201.volume") + plant.read("N_201.volume")
     read, drive = plant.reader(["T_201.level"]), plant.writer(["M_201.run", "M_202.run"])
     state = [False, 0]

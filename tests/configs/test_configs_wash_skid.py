@@ -9,7 +9,7 @@ import math
 from itertools import pairwise
 
 import pytest
-from folders import CONFIGS, at_step, day, farthest, trajectory
+from folders import CONFIGS, DAY_STEP_MS, at_step, day, farthest, trajectory
 from virtual import VirtualMachine
 
 from softctl.plant import Plant
@@ -125,7 +125,7 @@ def test_the_step_does_not_matter(folder: MachineFolder) -> None:
 
 def test_a_day_loses_nothing(folder: MachineFolder) -> None:
     """A day of crude washes: water, caustic and heat are conserved to 1e-9."""
-    plant = at_step(folder, 100)
+    plant = at_step(folder, DAY_STEP_MS)
     names = ["XV_301.open", "P_301.run", "P_302.run", "E_301.run"]
     names += ["XV_303.open", "XV_304.open", "XV_305.open"]
     drive, read = plant.writer(names), plant.reader(["T_301.level"])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Iterator
+import contextlib
+from collections.abc import AsyncIterator, Callable
 
 import pytest
 import pytest_asyncio
@@ -27,11 +28,34 @@ async def browser(require_tool: Callable[[str], str]) -> AsyncIterator[Browser]:
         await browser.close()
 
 
-@pytest.fixture(scope="session")
-def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
-    """The demo, five times faster than life, at rest until somebody gives START."""
-    with running("glasshouse_feed", tmp_path_factory.mktemp("demo"), "--speed", "5") as bench:
-        yield bench
+_RUNNING: list[Bench] = []
+_ENDS = contextlib.ExitStack()
+
+
+@pytest.fixture
+def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """The demo, five times faster than life, at rest until somebody gives START.
+
+    It runs on from test to test and from file to file, and ends where other tests come next:
+    until the end of the session it would take time from all of them.
+    """
+    if not _RUNNING:
+        bench = running("glasshouse_feed", tmp_path_factory.mktemp("demo"), "--speed", "5")
+        _RUNNING.append(_ENDS.enter_context(bench))
+        _ENDS.callback(_RUNNING.clear)
+    return _RUNNING[0]
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> None:
+    """After the last test of this directory the demo ends."""
+    if nextitem is None or nextitem.path.parent != item.path.parent:
+        _ENDS.close()
+
+
+def pytest_unconfigure() -> None:
+    """Also where the tests are broken off."""
+    _ENDS.close()
 
 
 @pytest_asyncio.fixture(loop_scope="session")
