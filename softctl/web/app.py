@@ -95,7 +95,7 @@ class PageApp:
         return guarded
 
     async def _model(self, _: Request, person: Person) -> Response:
-        return Response(self._hub.model.body(person.role), media_type="application/json")
+        return Response(self._hub.model.body(person), media_type="application/json")
 
     async def _source(self, request: Request, _: Person) -> Response:
         source = find_source(self._hub.bench.sources(), request.query_params.get("file", ""))

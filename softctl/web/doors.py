@@ -25,6 +25,10 @@ MOST_WAITING = 8
 _WRONG_COSTS_S = 1.0
 
 
+def _ignore(person: Person, what: str) -> None:
+    """Nobody keeps a journal."""
+
+
 @dataclass(slots=True)
 class _Session:
     person: Person
@@ -35,7 +39,8 @@ class _Session:
 class Doors:
     """Lets people in; `people` None is everybody with one role.
 
-    `now_s` is a monotonic clock, `pause_s` how long a wrong try is made to wait.
+    `now_s` is a monotonic clock, `pause_s` how long a wrong try is made to wait; `note` hears
+    who has signed in or out.
     """
 
     role: Role
@@ -44,6 +49,7 @@ class Doors:
     is_secure: bool
     now_s: Callable[[], float]
     pause_s: float = _WRONG_COSTS_S
+    note: Callable[[Person, str], None] = _ignore
     _sessions: dict[str, _Session] = field(default_factory=dict)
     _trying: asyncio.Lock = field(default_factory=asyncio.Lock)
     _waiting: int = 0
@@ -84,6 +90,7 @@ class Doors:
         person = Person(entry.role, _host(connection), entry.name, _mark(word))
         self._forget_old()
         self._sessions[person.session] = _Session(person, self.now_s() + LASTS_S)
+        self.note(person, "signed in")
         answer = Response(status_code=204)
         answer.set_cookie(
             self.cookie,
@@ -98,7 +105,9 @@ class Doors:
 
     def sign_out(self, connection: HTTPConnection) -> Response:
         """End the session of a request."""
-        self._sessions.pop(_mark(connection.cookies.get(self.cookie, "")), None)
+        ended = self._sessions.pop(_mark(connection.cookies.get(self.cookie, "")), None)
+        if ended is not None:
+            self.note(ended.person, "signed out")
         answer = Response(status_code=204)
         answer.delete_cookie(self.cookie, path="/", secure=self.is_secure, httponly=True)
         return answer

@@ -10,7 +10,7 @@ from typing import Any
 from softctl.machine import Machine, Point, Role
 from softctl.machine.register_map import register_map
 from softctl.runtime.caution import CAUTION
-from softctl.web.access import Role as PageRole
+from softctl.web.access import Person
 from softctl.web.bench import Bench, Row
 from softctl.web.values import to_json
 
@@ -24,9 +24,10 @@ class Model:
         self.id = self._id()
         self._text = self._write()
 
-    def body(self, role: PageRole) -> str:
-        """The model as JSON for somebody of this role."""
-        return f'{self._text[:-1]},"role":{json.dumps(role.word)}}}'
+    def body(self, person: Person) -> str:
+        """The model as JSON for somebody, with role and name; without one nobody signs in."""
+        own = json.dumps({"role": person.role.word, "user": person.name})
+        return f"{self._text[:-1]},{own[1:]}"
 
     def _write(self) -> str:
         bench, machine = self._bench, self._bench.machine

@@ -59,6 +59,7 @@ class Page:
             f"softctl-page-{settings.port}",
             settings.tls is not None,
             time.monotonic,
+            note=lambda person, what: bench.note("run", "", what, person.source),
         )
         self.hub.is_in = self.doors.is_in
         found = desks(self.hub)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import ssl
 from collections.abc import Iterator
 from pathlib import Path
@@ -115,16 +116,26 @@ async def test_people_sign_in_and_out(folder: MachineFolder, secrets: tuple[Peop
         assert "HttpOnly" in cookie
         assert "samesite=strict" in cookie.lower()
         sent = {"Cookie": cookie.partition(";")[0]}
-        assert b'"role":"operate"' in (await page.get("/api/model", **sent))[2]
+        model = json.loads((await page.get("/api/model", **sent))[2])
+        assert (model["role"], model["user"]) == ("operate", "anna")
         async with page.look(additional_headers=sent) as viewer:
             await viewer.until("full")
             await viewer.do("command", name="START")
             sources = [one.source for one in page.entries if one.kind == "command"]
             assert sources == ["page: anna, operate 127.0.0.1"]
-            assert (await page.request("POST", "/logout", {**form, **sent}))[0] == 204
+            assert (await page.request("POST", "/logout", sent))[0] == 403, "from another site"
+            assert (await page.get("/logout", **sent))[0] == 405
+            assert (await page.get("/api/model", **sent))[0] == 200
+            for _ in range(2):
+                status, headers, _ = await page.request("POST", "/logout", {**form, **sent})
+                assert status == 204
+                assert "max-age=0" in headers["set-cookie"].lower()
             with pytest.raises(ConnectionClosed):
                 await viewer.until("never")
         assert (await page.get("/api/model", **sent))[0] == 401
+        ways = [(one.what, one.source) for one in page.entries if one.what.startswith("signed ")]
+        anna = "page: anna, operate 127.0.0.1"
+        assert ways == [("signed in", anna), ("signed out", anna)]
         long = b"password=" + b"x" * 5_000
         assert (await page.request("POST", "/login", form, long))[0] == 413
         token = f"password={secrets[1]}".encode()

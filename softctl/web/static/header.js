@@ -1,7 +1,7 @@
 /** The top of the page: how the bench is, and its clock. */
 
 import { button, h, setText } from "./dom.js";
-import { outcome, select } from "./forms.js";
+import { outcome, select, tell } from "./forms.js";
 import { clockText } from "./format.js";
 
 const SPEEDS = [1, 2, 5, 10, 20, 50, 100];
@@ -12,10 +12,12 @@ export class Header {
   #app;
   #states = document.getElementById("states");
   #clock = document.getElementById("clock");
+  #signOut = document.getElementById("sign_out");
   #cells = {};
 
   constructor(app) {
     this.#app = app;
+    this.#signOut.addEventListener("click", () => this.#leave());
     app.store.addEventListener("state", (event) => {
       if (["alarms", "forces", "faults", "wire_faults"].includes(event.detail)) this.#showLists();
     });
@@ -23,11 +25,25 @@ export class Header {
 
   begin(model) {
     document.getElementById("title").textContent = model.title || model.name;
-    document.getElementById("who").textContent = `${model.name} · you are ${model.role}`;
+    const who = model.user ? `${model.user}, ${model.role}` : model.role;
+    document.getElementById("who").textContent = `${model.name} · you are ${who}`;
+    this.#signOut.hidden = !model.user;
     this.#states.replaceChildren(...["Link", "Programs", "Forces", "Alarms"].map((n) => this.#cell(n)));
     this.#makeClock();
     this.#showLists();
     this.update();
+  }
+
+  /** End the session; without one the page asks who you are. */
+  async #leave() {
+    try {
+      const answer = await fetch("/logout", { method: "POST" });
+      if (answer.ok) return location.reload();
+      tell(this.place, `not signed out (${answer.status})`, true);
+    } catch {
+      tell(this.place, "not signed out: the bench does not answer", true);
+    }
+    return undefined;
   }
 
   #cell(name) {

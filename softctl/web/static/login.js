@@ -17,7 +17,7 @@ export class Login {
         { class: "box login stack" },
         h("h2", { text: "Who are you?" }),
         form(
-          "Log in",
+          "Sign in",
           async () => {
             const data = new URLSearchParams({ user: user.value, password: password.value });
             const answer = await fetch("/login", { method: "POST", body: data });
@@ -28,7 +28,7 @@ export class Login {
           place,
           field("User", user, { wide: true, hint: "Leave it empty with a token." }),
           field("Password or token", password, { wide: true }),
-          h("button", { class: "main", text: "Log in" }),
+          h("button", { class: "main", text: "Sign in" }),
         ),
       );
       loading.after(body);
