@@ -25,7 +25,7 @@ from softctl.logic.conditions import (
 from softctl.logic.fused import FusedProgram, FusedRun
 from softctl.logic.instance import Instance, LogicFault
 from softctl.logic.python_fault import OvertimeFault
-from softctl.logic.sfc import ActionBlock, Chart, Step, Transition
+from softctl.logic.sfc_chart import ActionBlock, Chart, Step, Transition
 from softctl.logic.source import Source
 from softctl.logic.transfer import TakeOver
 from softctl.logic.types import Type

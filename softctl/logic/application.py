@@ -21,7 +21,7 @@ from softctl.logic.python_module import ModuleWriter
 from softctl.logic.resolve import LIBRARY, Declarer
 from softctl.logic.retained import retained_paths
 from softctl.logic.schedule import Scheduled, Scheduler
-from softctl.logic.sfc import Chart, chart_of
+from softctl.logic.sfc_chart import Chart, chart_of
 from softctl.logic.sizes import check_sizes
 from softctl.logic.source import Reporter, Source, Token
 from softctl.logic.standard import elementary

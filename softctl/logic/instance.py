@@ -21,7 +21,7 @@ from softctl.logic.python_fault import BudgetFault, ScanFault
 from softctl.logic.python_module import MARK
 from softctl.logic.resolve import LIBRARY
 from softctl.logic.schedule import Scheduled
-from softctl.logic.sfc import Chart
+from softctl.logic.sfc_chart import Chart
 from softctl.logic.transfer import TakeOver
 from softctl.logic.types import REAL, Type
 from softctl.logic.used_names import time_matters, used_names

@@ -20,18 +20,20 @@ def _is_simple(text: str) -> bool:
     return text.replace(".", "").replace("_", "").replace("-", "").isalnum()
 
 
+def _bound(text: str, fresh: Fresh) -> tuple[str, str]:
+    """A name for a value that is used twice, and what gives it that name."""
+    if _is_simple(text):
+        return text, text
+    name = fresh()
+    return name, f"({name} := {text})"
+
+
 def _extreme(sign: str, name: str) -> Template:
     def render(arguments: list[str], type_: Type, fresh: Fresh) -> str:
         if len(arguments) != 2:
             return f"{name}({', '.join(arguments)})"
-        first, second = arguments
-        bind_first = bind_second = ""
-        if not _is_simple(first):
-            bind_first, first = first, fresh()
-        if not _is_simple(second):
-            bind_second, second = second, fresh()
-        left = f"({first} := {bind_first})" if bind_first else first
-        right = f"({second} := {bind_second})" if bind_second else second
+        first, left = _bound(arguments[0], fresh)
+        second, right = _bound(arguments[1], fresh)
         return f"({first} if {left} {sign} {right} else {second})"
 
     return render
@@ -40,13 +42,12 @@ def _extreme(sign: str, name: str) -> Template:
 def _limit(arguments: list[str], type_: Type, fresh: Fresh) -> str:
     low, value, high = arguments
     if not (_is_simple(low) and _is_simple(high)):
-        first, least, raised, most = fresh(), fresh(), fresh(), fresh()
-        at_least = f"{least} if ({first} := {value}) < ({least} := {low}) else {first}"
-        return f"({most} if ({raised} := ({at_least})) > ({most} := {high}) else {raised})"
-    bind = value
-    if not _is_simple(value):
-        value = fresh()
-        bind = f"({value} := {bind})"
+        first, raised = fresh(), fresh()
+        least, bind_least = _bound(low, fresh)
+        most, bind_most = _bound(high, fresh)
+        at_least = f"{least} if ({first} := {value}) < {bind_least} else {first}"
+        return f"({most} if ({raised} := ({at_least})) > {bind_most} else {raised})"
+    value, bind = _bound(value, fresh)
     # MN > MX gives MX, as MIN(MAX(IN, MN), MX) does: the comparison with MX comes first.
     at_high = f"{bind} >= {high} or {low} >= {high}"
     return f"({high} if {at_high} else {low} if {value} < {low} else {value})"
@@ -54,11 +55,8 @@ def _limit(arguments: list[str], type_: Type, fresh: Fresh) -> str:
 
 def _square_root(arguments: list[str], type_: Type, fresh: Fresh) -> str:
     """The call that complains is only made where there is something to complain of."""
-    (value,) = arguments
-    if not _is_simple(value):
-        name = fresh()
-        return f"(root({name}) if ({name} := {value}) >= 0.0 else sqrt({name}))"
-    return f"(root({value}) if {value} >= 0.0 else sqrt({value}))"
+    value, bind = _bound(arguments[0], fresh)
+    return f"(root({value}) if {bind} >= 0.0 else sqrt({value}))"
 
 
 def _bits(type_: Type) -> int:

@@ -27,7 +27,6 @@ from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import TypeVar
 
-from softctl.errors import Place
 from softctl.logic import tree
 from softctl.logic.source import Reporter, Token, suggest
 from softctl.logic.world import NOW
@@ -36,75 +35,6 @@ STEP_TYPE = "STEP_STATE"
 ACTION_TYPE = "ACTION_STATE"
 _TIME = "TIME"
 _Element = TypeVar("_Element", tree.Step, tree.Action)
-
-
-@dataclass(frozen=True, slots=True)
-class ActionBlock:
-    """What a step does: `time` as written, empty where the qualifier has none."""
-
-    qualifier: str
-    name: str
-    time: str
-    place: Place
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """A step of a chart."""
-
-    name: str
-    initial: bool
-    place: Place
-    actions: tuple[ActionBlock, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Transition:
-    """A transition of a chart; `text` is its condition as written, `priority` as given."""
-
-    sources: tuple[str, ...]
-    targets: tuple[str, ...]
-    text: str
-    place: Place
-    priority: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Chart:
-    """The sequence of one program, or block, by name."""
-
-    program: str
-    steps: tuple[Step, ...]
-    transitions: tuple[Transition, ...]
-
-
-def chart_of(pou: tree.Pou) -> Chart:
-    """The chart of a unit with a network, steps and transitions in order of the text."""
-    assert pou.network is not None
-    steps = [
-        Step(
-            step.name,
-            step.initial,
-            step.at.place,
-            tuple(
-                ActionBlock(a.qualifier, a.action, a.time_text, a.at.place)
-                for a in step.associations
-            ),
-        )
-        for step in pou.network.steps
-    ]
-    names = {step.name.upper(): step.name for step in steps}
-    transitions = [
-        Transition(
-            tuple(names.get(token.key, token.text) for token in t.sources),
-            tuple(names.get(token.key, token.text) for token in t.targets),
-            t.text,
-            t.at.place,
-            t.priority,
-        )
-        for t in pou.network.transitions
-    ]
-    return Chart(pou.name, tuple(steps), tuple(transitions))
 
 
 def lower(pou: tree.Pou, reporter: Reporter) -> None:
@@ -226,17 +156,61 @@ class _Lowering:
             count = _assign(at, _member(at, step.name, "T"), elapsed)
             statements.append(tree.If(at, [(_x(at, step.name), [count])], []))
         fired: list[tuple[tree.Transition, tree.Expression]] = []
-        for transition in self._ranked():
-            flag = self._flag(transition, len(fired))
-            statements.append(_assign(transition.at, flag, self._enabled(transition, fired)))
-            fired.append((transition, flag))
+        asked, marks = self._asked(fired)
+        statements += asked
         if fired:
-            any_fired = _join("OR", [flag for _, flag in fired])
-            statements.append(tree.If(self.pou.at, [(any_fired, self._clearing(fired))], []))
+            statements.append(
+                tree.If(self.pou.at, [(_join("OR", marks), self._clearing(fired))], [])
+            )
         return statements
 
-    def _flag(self, transition: tree.Transition, number: int) -> tree.Name:
-        at, name = transition.at, f"__FIRES_{number}"
+    def _asked(
+        self, fired: list[tuple[tree.Transition, tree.Expression]]
+    ) -> tuple[list[tree.Statement], list[tree.Expression]]:
+        """Statements that set a flag for each transition that fires, and what tells that one did.
+
+        The transitions of a step that no join has among its sources are asked together, if
+        the step is active: most steps are not.
+        """
+        statements: list[tree.Statement] = []
+        marks: list[tree.Expression] = []
+        of_step: dict[str, list[tree.Statement]] = {}
+        joined = {t.key for one in self._ranked() if len(one.sources) > 1 for t in one.sources}
+        for transition in self._ranked():
+            at, source = transition.at, transition.sources[0]
+            is_alone = len(transition.sources) == 1 and source.key not in joined
+            flag = self.temporary_flag(at, f"__FIRES_{len(fired)}")
+            enabled = self._enabled(transition, fired, is_asked=not is_alone)
+            fired.append((transition, flag))
+            if not is_alone:
+                statements.append(_assign(at, flag, enabled))
+                marks.append(flag)
+                continue
+            if source.key not in of_step:
+                of_step[source.key] = []
+                x = _x(at, source.text)
+                statements.append(tree.If(at, [(x, of_step[source.key])], []))
+            of_step[source.key].append(_assign(at, flag, enabled))
+        return statements, [*marks, *self._marks_of(fired, of_step)]
+
+    def _marks_of(
+        self,
+        fired: list[tuple[tree.Transition, tree.Expression]],
+        of_step: dict[str, list[tree.Statement]],
+    ) -> list[tree.Expression]:
+        """One flag for all transitions that are asked by step, set behind those of each."""
+        if not of_step:
+            return []
+        at = self.pou.at
+        mark = self.temporary_flag(at, "__FIRES")
+        for key, statements in of_step.items():
+            flags = [flag for one, flag in fired if one.sources[0].key == key]
+            statements.append(
+                tree.If(at, [(_join("OR", flags), [_assign(at, mark, _true(at))])], [])
+            )
+        return [mark]
+
+    def temporary_flag(self, at: Token, name: str) -> tree.Name:
         self.temporary.append(tree.Variable(at, name, tree.TypeName(at, "BOOL")))
         return tree.Name(at, name)
 
@@ -250,9 +224,12 @@ class _Lowering:
         self,
         transition: tree.Transition,
         before: list[tuple[tree.Transition, tree.Expression]],
+        *,
+        is_asked: bool,
     ) -> tree.Expression:
+        """Whether a transition fires; `is_asked` says whether its steps have to be looked at."""
         sources = {token.key for token in transition.sources}
-        terms = [_x(transition.at, token.text) for token in transition.sources]
+        terms = [_x(transition.at, token.text) for token in transition.sources if is_asked]
         for other, flag in before:
             if sources & {token.key for token in other.sources}:
                 terms.append(tree.Unary(transition.at, "NOT", flag))
@@ -355,8 +332,7 @@ class _ActionControl:
             return action.body
         at = action.at
         name = f"__LEFT_{self.number}"
-        self.lowering.temporary.append(tree.Variable(at, name, tree.TypeName(at, "BOOL")))
-        left = tree.Name(at, name)
+        left = self.lowering.temporary_flag(at, name)
         start = _assign(at, left, _false(at))
         return [start, tree.Repeat(at, _leaving(action.body, left), _true(at))]
 
