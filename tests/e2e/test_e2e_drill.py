@@ -55,11 +55,13 @@ class Hmi(threading.Thread):
 ONE = "drills: [{drill: cut, for: 400 ms}]"
 
 
-def drilled(tmp_path: Path, plan: str, hmi: Callable[[int], Hmi]) -> tuple[dict, int, Program]:
+def drilled(
+    tmp_path: Path, plan: str, within: str, hmi: Callable[[int], Hmi]
+) -> tuple[dict, int, Program]:
     (tmp_path / "plan.yaml").write_text(plan, encoding="utf-8")
     record = tmp_path / "drills.json"
     options = ("drill", "--field-port", "0", "--hmi-port", "0", "--unattended")
-    options = (*options, "--before", "1500 ms", "--within", "3 s", "--json", str(record))
+    options = (*options, "--before", "1500 ms", "--within", within, "--json", str(record))
     options = (*options, "--html", str(tmp_path / "drills.html"))
     with started(*options, "--plan", str(tmp_path / "plan.yaml")) as program:
         thread = hmi(port_of(program.wait_for("ready")["hmi"]))
@@ -73,7 +75,7 @@ def drilled(tmp_path: Path, plan: str, hmi: Callable[[int], Hmi]) -> tuple[dict,
 
 def test_a_sound_hmi_passes_every_drill(tmp_path: Path) -> None:
     """It reconnects and polls everything again, and the command ends by itself with 0."""
-    results, code, _ = drilled(tmp_path, PLAN, lambda port: Hmi(port, gives_up=False))
+    results, code, _ = drilled(tmp_path, PLAN, "30 s", lambda port: Hmi(port, gives_up=False))
     assert list(results) == ["cut", "silence", "failure", "heartbeat", "restart"]
     failed = {n: r["checks"] for n, r in results.items() if r["verdict"] != "pass"}
     assert failed == {}
@@ -86,7 +88,7 @@ def test_a_sound_hmi_passes_every_drill(tmp_path: Path) -> None:
 
 def test_an_hmi_that_gives_up_is_told(tmp_path: Path) -> None:
     """After the first drill it never polls its blocks again, and it floods."""
-    results, code, _ = drilled(tmp_path, ONE, lambda port: Hmi(port, gives_up=True))
+    results, code, _ = drilled(tmp_path, ONE, "3 s", lambda port: Hmi(port, gives_up=True))
     checks = {check["name"]: check for check in results["cut"]["checks"]}
     assert checks["polls again"]["verdict"] == "fail"
     assert "HEARTBEAT" in checks["polls again"]["seen"]

@@ -68,7 +68,7 @@ async def test_who_waits_for_an_earlier_instant_wakes_first_at_a_jump() -> None:
     assert woken == [10, 50]
     clock.set_speed(1000.0)
     clock.go()
-    await asyncio.wait_for(asyncio.gather(*tasks), 5)
+    await asyncio.wait_for(asyncio.gather(*tasks), 60)
     assert woken == [10, 50, 51]
 
 
@@ -79,4 +79,4 @@ async def test_a_wait_ends_after_its_wall_time_and_says_that_it_is_too_early() -
     clock.pause()
     assert await clock.sleep_until(clock.now_ns() + S, 0.005) is False
     clock.go()
-    assert await clock.sleep_until(clock.now_ns() + 2 * MS, 5.0) is True
+    assert await clock.sleep_until(clock.now_ns() + 2 * MS, 60.0) is True

@@ -149,7 +149,7 @@ async def test_people_are_heard_while_time_stands(folder: MachineFolder, tmp_pat
         time.pause("me")
         await at_rest(pair)
         scans = pair.controller.statistics.scans
-        taken = await asyncio.wait_for(pair.service.change(folder.application), 5)
+        taken = await asyncio.wait_for(pair.service.change(folder.application), 60)
         assert taken.kept
         assert any(pair.device.banks[1].bits(Table.COILS)[:2])
         await pair.answer({"do": "stop", "by": "me"})
