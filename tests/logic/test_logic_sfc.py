@@ -68,3 +68,19 @@ def test_a_chart_can_be_the_body_of_a_block(bench):
     made.scan(0)
     made.scan(1)
     assert (made["P.a.lit"], made["P.b.lit"], made["P.a.Bright.X"]) == (True, False, True)
+
+
+def test_alternatives_whose_conditions_may_fail_are_judged_by_priority(bench):
+    """The first true one excludes the other, and what an inactive step waits for is not asked."""
+    made = bench(
+        """PROGRAM P VAR n : INT := 3; zero : INT; END_VAR
+        INITIAL_STEP A: END_STEP STEP B: END_STEP STEP C: END_STEP STEP D: END_STEP
+        TRANSITION (PRIORITY := 2) FROM A TO B := 6 / n = 2; END_TRANSITION
+        TRANSITION (PRIORITY := 1) FROM A TO C := 9 / n = 3; END_TRANSITION
+        TRANSITION FROM B TO D := 6 / zero = 2; END_TRANSITION
+        TRANSITION FROM C TO D := n = 0; END_TRANSITION
+        END_PROGRAM"""
+    )
+    for at in (0, 10, 20):
+        made.scan(at)
+    assert made.instance.active_steps("P") == ("C",)
