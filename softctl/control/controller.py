@@ -175,6 +175,7 @@ class Controller:
         if written is not self._last_written:
             self._last_written = written
             self._set_written(written)
+            self.watch.note_given()
         requested = self._alarm_desk.take(written, now_ns)
         if requested:
             self.watch.happenings += requested
@@ -201,6 +202,7 @@ class Controller:
     def _set_figures(self) -> None:
         """Those that count scans, and all when one of their sources has changed."""
         statistics, watch = self.statistics, self.watch
+        force_count = self.instance.force_count
         sources = (
             statistics.duration_ns,
             statistics.jitter_ns,
@@ -210,13 +212,16 @@ class Controller:
             self.fault,
             self._is_stopped,
             self.journal_fault,
-            self.instance.force_count,
+            force_count,
             watch.guards_broken,
             watch.board.revision,
             self._alarm_desk.reply,
         )
+        if force_count:
+            watch.note_given()  # one force may have taken the place of another
         if sources != self._sources:
             self._sources = sources
+            watch.note_given()
             self._figures |= self._alarm_desk.news()
             self._figures |= {
                 **statistics.points(),
@@ -226,7 +231,7 @@ class Controller:
                 "PROGRAM_FAULT": self.fault is not None,
                 "CONTROL_STATE": int(self.state),
                 "JOURNAL_FAULT": self.journal_fault,
-                "FORCES": self.instance.force_count,
+                "FORCES": force_count,
                 "GUARDS_BROKEN": watch.guards_broken,
             }
             self._set_system([self._figures[point.name] for point in self._system])

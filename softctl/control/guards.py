@@ -14,6 +14,7 @@ TRAIL_NS = 10_000_000_000
 """How much of the past a breach keeps."""
 
 Trail = tuple[tuple[int, tuple[Value, ...]], ...]
+_Values = tuple[Value, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,50 +79,71 @@ def breaches(
 class TrailRecorder:
     """The values of all points at the scans of the last 10 s; `names` are those of the points.
 
-    What mostly rests shares one tuple with the scan before: keeping all values of every scan
-    costs most by the memory that it goes through.
+    Reading and keeping all values of every scan would cost more than all else that guards do.
+    So what the controller alone gives (figures, commands, set points) is read when it gave
+    it anew, which it says by `is_given`, and what mostly rests shares one tuple with the scan
+    before.
     """
 
     def __init__(self, machine: Machine) -> None:
         points = [p for p in machine.points.values() if p.role is not Role.STEP]
         self.names = tuple(point.name for point in points)
-        self._moving = [point for point in points if _moves(point)]
-        self._resting = [point for point in points if not _moves(point)]
-        order = [point.name for point in (*self._moving, *self._resting)]
+        self._given = [p for p in points if _is_given(p)]
+        self._moving = [p for p in points if not _is_given(p) and _moves(p)]
+        self._resting = [p for p in points if not _is_given(p) and not _moves(p)]
+        order = [point.name for point in (*self._moving, *self._resting, *self._given)]
         self._places = [order.index(name) for name in self.names]
-        self._scans: deque[tuple[int, tuple[Value, ...], tuple[Value, ...]]] = deque(
+        self._scans: deque[tuple[int, _Values, _Values, _Values]] = deque(
             maxlen=TRAIL_NS // machine.scan_ns + 1
         )
-        self._rest: tuple[Value, ...] = ()
+        self.is_given = True
+        self._gift: _Values = ()
+        self._rest: _Values = ()
 
     def bind(self, instance: Instance) -> None:
         """Read this instance from now on."""
         self._read_moving = _values_reader(instance, self._moving)
         self._read_resting = _values_reader(instance, self._resting)
+        self._read_given = _values_reader(instance, self._given)
+        self.is_given = True
         self._rest = ()
 
     def note(self, now_ns: int) -> None:
         """Keep the values of this scan."""
+        if self.is_given:
+            self.is_given = False
+            self._gift = self._read_given()
         rest = self._read_resting()
         if rest == self._rest:
             rest = self._rest
         else:
             self._rest = rest
-        self._scans.append((now_ns, self._read_moving(), rest))
+        self._scans.append((now_ns, self._read_moving(), rest, self._gift))
 
     def taken(self) -> Trail:
         """What is kept, the oldest first."""
         return tuple(
-            (at_ns, tuple(map((*moving, *rest).__getitem__, self._places)))
-            for at_ns, moving, rest in self._scans
+            (at_ns, tuple(map((*moving, *rest, *gift).__getitem__, self._places)))
+            for at_ns, moving, rest, gift in self._scans
         )
 
 
+_COUNTERS = ("HEARTBEAT", "SCAN_COUNT")
+_GIVEN = (Role.SYSTEM, Role.ALARM, Role.COMMAND, Role.SETPOINT)
+
+
+def _is_given(point: Point) -> bool:
+    """Whether only the controller writes it, and not in every scan."""
+    return point.role in _GIVEN and point.name not in _COUNTERS
+
+
 def _moves(point: Point) -> bool:
-    """Whether it may change in every scan. A REAL also has a zero with a sign, which is equal
-    to the one without and must not be taken for it."""
-    return point.type.kind is Kind.REAL or point.name in ("HEARTBEAT", "SCAN_COUNT")
+    """Whether it may change in every scan.
+
+    A REAL also has a zero with a sign, which equals the one without and is another value.
+    """
+    return point.type.kind is Kind.REAL or point.name in _COUNTERS
 
 
-def _values_reader(instance: Instance, points: Sequence[Point]) -> Callable[[], tuple[Value, ...]]:
+def _values_reader(instance: Instance, points: Sequence[Point]) -> Callable[[], _Values]:
     return instance.reader([point.source or point.name for point in points])

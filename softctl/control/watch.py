@@ -83,6 +83,10 @@ class Watch:
             for guard in machine.guards.values()
         ]
 
+    def note_given(self) -> None:
+        """Say that the next scan has new figures, commands or set points, or forces on some."""
+        self._trail.is_given = True
+
     def scan(self, now_ns: int) -> None:
         """Look at everything once, with the values that the programs left.
 

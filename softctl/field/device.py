@@ -30,15 +30,15 @@ class FieldDevice:
         inputs = _wired_points(machine, Role.INPUT)
         outputs = _wired_points(machine, Role.OUTPUT)
         self._read_outputs = point_reader(self.banks, machine, outputs, Side.FIELD, wired=False)
-        self._write_inputs = point_writer(self.banks, machine, inputs, Side.FIELD, wired=False)
+        self._write_inputs = point_writer(
+            self.banks, machine, inputs, Side.FIELD, wired=False, in_si=True
+        )
         self._drive, self._sense = plant.connect(
             [point.terminal for point in outputs], [point.terminal for point in inputs]
         )
         filters = InputFilters([machine.cards[point.card].filter_ns for point in inputs])
         self._filters = filters or None
-        self._from_si = _in_units(inputs)
         self._to_si = _in_si(outputs)
-        self._sensed: Sequence[Value] | None = None
         self._fail_safe = self._fail_safe_memory()
         self._written_at_ns: dict[int, int] = {}
         self._safe_units: set[int] = set()
@@ -121,9 +121,7 @@ class FieldDevice:
         sensed: Sequence[Value] = self._sense()
         if self._filters is not None:
             sensed = self._filters.settle(sensed, self.plant.now_ns)
-        if sensed != self._sensed:
-            self._sensed = sensed
-            self._write_inputs(self._from_si(sensed))
+        self._write_inputs(sensed)
 
 
 Convert = Callable[[Sequence[Value]], Sequence[Value]]
@@ -132,19 +130,6 @@ Convert = Callable[[Sequence[Value]], Sequence[Value]]
 def _wired_points(machine: Machine, role: Role) -> Sequence[Point]:
     """Points of a role that end at a terminal of some equipment; spares do not."""
     return [p for p in machine.points.values() if p.role is role and p.terminal]
-
-
-def _in_units(points: Sequence[Point]) -> Convert:
-    """What turns terminals' values, in SI units, into those of their points."""
-    numbers = _numbers(points)
-
-    def convert(sensed: Sequence[Value]) -> Sequence[Value]:
-        values: list[Any] = list(sensed)
-        for index, scale, offset in numbers:
-            values[index] = (values[index] - offset) / scale
-        return values
-
-    return convert
 
 
 def _in_si(points: Sequence[Point]) -> Convert:

@@ -17,7 +17,7 @@ from itertools import compress
 from operator import and_, itemgetter, ne
 
 from softctl.image.cells import Cell, FromWire, cell
-from softctl.image.generated import from_counts, to_counts
+from softctl.image.generated import Convert, from_counts, to_counts
 from softctl.image.sides import Side
 from softctl.machine import Machine, Point, Value
 from softctl.modbus.bank import Bank
@@ -68,17 +68,25 @@ def point_reader(
 
 
 def point_writer(
-    bank: Banks, machine: Machine, points: Sequence[Point], side: Side, *, wired: bool
+    bank: Banks,
+    machine: Machine,
+    points: Sequence[Point],
+    side: Side,
+    *,
+    wired: bool,
+    in_si: bool = False,
 ) -> Writer:
     """A function that writes the values of `points` into `bank`; see `point_reader`.
 
     It touches what differs from its last values (a zero's sign is no difference); the bits
     of a table go together, and a tuple that equals the last one is done with at once. A value
     that its registers cannot hold becomes the nearest that they can, so that there is always
-    something to show. The function raises ValueError for a wrong number of values.
+    something to show. With `in_si` values are in SI units, as a terminal has them; that goes
+    for the field side only. The function raises ValueError for a wrong number of values.
     """
     cells = [_cell(bank, machine, point, side, wired=wired) for point in points]
-    parts = list(_writing_parts(cells))
+    assert side is Side.FIELD or not in_si
+    parts = list(_writing_parts(cells, in_si=in_si))
     count = len(cells)
     last: Sequence[Value] | None = None
 
@@ -107,7 +115,7 @@ def point_setter(
     return cell(bank, machine, point, side, wired=True).setter()
 
 
-def _writing_parts(cells: Sequence[Cell]) -> Iterable[Writer]:
+def _writing_parts(cells: Sequence[Cell], *, in_si: bool) -> Iterable[Writer]:
     """The cells in groups that are written alike: bits and counts of one table, and all else."""
     bits: dict[int, list[int]] = {}
     counts: dict[tuple[int, bool], list[int]] = {}
@@ -124,7 +132,8 @@ def _writing_parts(cells: Sequence[Cell]) -> Iterable[Writer]:
         yield _bits_writer([cells[index] for index in indices], _picker(indices))
     for indices in counts.values():
         indices.sort(key=lambda index: cells[index].start)
-        yield _counts_writer([cells[index] for index in indices], _picker(indices))
+        chosen = [cells[index] for index in indices]
+        yield _counts_writer(chosen, _picker(indices), to_counts(chosen, in_si=in_si))
     if others:
         yield _cells_writer([cells[index] for index in others], _picker(others))
 
@@ -148,9 +157,9 @@ def _bits_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
     return write
 
 
-def _counts_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
+def _counts_writer(cells: Sequence[Cell], pick: Picker, encode: Convert) -> Writer:
     """Scaled values in the order of their addresses: one call for each run of registers."""
-    memory, encode = cells[0].memory, to_counts(cells)
+    memory = cells[0].memory
     order = "<" if cells[0].is_little else ">"
     runs = []
     for first, end in _runs(cells):

@@ -14,6 +14,7 @@ from typing import Any
 
 from softctl.image.cells import Cell
 from softctl.values.scaling import Scaling
+from softctl.values.types import Kind
 
 Convert = Callable[[tuple[Any, ...]], tuple[Any, ...]]
 
@@ -26,9 +27,9 @@ def from_counts(cells: Sequence[Cell]) -> Convert:
     return _in_portions(cells, _from_counts)
 
 
-def to_counts(cells: Sequence[Cell]) -> Convert:
-    """What turns the values of points into counts for their scaled cells."""
-    return _in_portions(cells, _to_counts)
+def to_counts(cells: Sequence[Cell], *, in_si: bool) -> Convert:
+    """What turns the values of points, or those in SI units, into counts for scaled cells."""
+    return _in_portions(cells, _from_si_to_counts if in_si else _to_counts)
 
 
 def _in_portions(cells: Sequence[Cell], make: Callable[[Sequence[Cell]], Convert]) -> Convert:
@@ -64,6 +65,16 @@ def _from_counts(cells: Sequence[Cell]) -> Convert:
 def _to_counts(cells: Sequence[Cell]) -> Convert:
     numbered = enumerate(map(_scaling, cells))
     return _function(len(cells), [], [s.to_raw_text(f"v{n}", "counts") for n, s in numbered])
+
+
+def _from_si_to_counts(cells: Sequence[Cell]) -> Convert:
+    results = []
+    for number, one in enumerate(cells):
+        value, point = f"v{number}", one.point
+        if point.type.kind is Kind.REAL:
+            value = f"(({value} - {point.si_offset!r}) / {point.si_scale!r})"
+        results.append(_scaling(one).to_raw_text(value, "counts"))
+    return _function(len(cells), [], results)
 
 
 def _scaling(one: Cell) -> Scaling:

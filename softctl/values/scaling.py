@@ -38,7 +38,7 @@ class Scaling:
         self.from_raw: Callable[[int], float] = _compiled(self.from_raw_text("given", "share"))
 
     def to_raw_text(self, value: str, free: str) -> str:
-        """The expression of the counts for the variable `value`; `free` is a name to use."""
+        """The expression of the counts for that of a value; `free` is a name to use."""
         low, high, raw_low, raw_high, (least, most) = self._figures
         span, raw_span = high - low, raw_high - raw_low
         counts = f"({free} := {raw_low} + ({value} - {low!r}) / {span!r} * {raw_span})"

@@ -285,3 +285,31 @@ def test_a_trail_tells_a_zero_from_its_negative(resting: MachineFolder) -> None:
     column = breach.names.index("CALCIUM")
     negative_ns = [at for at, row in breach.trail if copysign(1.0, float(row[column])) < 0]
     assert negative_ns == list(range(since_ns, breach.at_ns + 1, machine.period_ns))
+
+
+def test_a_trail_has_what_is_given_and_forced_at_its_scans(resting: MachineFolder) -> None:
+    """Set points and figures are right in each scan, also where one force follows another."""
+    machine = rest(resting)
+    instance = machine.controller.instance
+    steps = (
+        lambda: machine.put("COND_LOW", 2.0),
+        lambda: instance.force("COND_LOW", 5.0),
+        lambda: instance.force("COND_LOW", 6.0),
+        lambda: instance.release("COND_LOW"),
+        lambda: machine.give(["STOP"]),
+        lambda: None,
+    )
+    for step in steps:
+        step()
+        machine.scan()
+    instance.force("XV_101", True)
+    machine.run_until(lambda v: v["GUARDS_BROKEN"] == 1, 2)
+    (breach,) = [one for one in machine.controller.watch.happenings if isinstance(one, GuardBreach)]
+    row = dict(
+        zip(breach.names, zip(*(values for _, values in breach.trail), strict=True), strict=True)
+    )
+    first = row["FORCES"].index(1)
+    assert row["COND_LOW"][first - 1 : first + 5] == (2.0, 5.0, 6.0, 2.0, 2.0, 2.0)
+    assert row["STOP"][first - 1 : first + 5] == (False, False, False, False, True, False)
+    assert row["FORCES"][first - 1 : first + 5] == (0, 1, 1, 0, 0, 0)
+    assert set(row["SCAN_COUNT"]) == set(range(row["SCAN_COUNT"][0], row["SCAN_COUNT"][-1] + 1))
