@@ -28,11 +28,17 @@ def programs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_every_request_is_answered_rightly(
     programs: Path, server: str, connections: int, depth: int
 ) -> None:
-    """One connection, many, and pipelined: no wrong and no missing reply."""
+    """One connection, many, and pipelined: no wrong and no missing reply.
+
+    A busy computer may need longer until each connection has asked twice.
+    """
     with serving(server, programs, 1000) as running:
-        result = load(programs, running, connections, depth, 125, SECONDS)
+        for seconds in (SECONDS, 20 * SECONDS, 200 * SECONDS):
+            result = load(programs, running, connections, depth, 125, seconds)
+            assert (result.errors, result.unanswered) == (0, 0)
+            if result.replies > connections * depth:
+                break
     assert result.replies > connections * depth
-    assert (result.errors, result.unanswered) == (0, 0)
 
 
 def test_the_load_generator_sees_what_is_not_answered(programs: Path) -> None:
