@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import ast
 import operator
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 Value = bool | int | float | str
@@ -105,23 +107,20 @@ def _constants(
 ) -> Iterable[tuple[str, Value]]:
     """Variables that keep their value whatever the statements do."""
     plain: dict[str, list[Value]] = {}
-    for statement in statements:
-        for node in ast.walk(statement):
-            constant = _set_constant(node)
-            if constant is not None:
-                plain.setdefault(constant[0], []).append(constant[1])
-    sets = {name: len(found) for name, found in plain.items()}
-    for statement in statements:
-        for node in ast.walk(statement):
-            if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
-                sets[node.id] = sets.get(node.id, 0) - 1
-    other = {name for name, count in sets.items() if count < 0}
-    for name in used(statements) & values.keys():
-        value = values[name]
-        if name in given or name in other or name in known or type(value) not in _ELEMENTARY:
+    sets: Counter[str] = Counter()
+    names: set[str] = set()
+    for node in chain.from_iterable(map(ast.walk, statements)):
+        if isinstance(node, ast.Name):
+            names.add(node.id)
+            sets[node.id] += isinstance(node.ctx, ast.Store)
+        elif constant := _set_constant(node):
+            plain.setdefault(constant[0], []).append(constant[1])
+    for name in names & values.keys():
+        value, constants = values[name], plain.get(name, [])
+        if name in given or name in known or type(value) not in _ELEMENTARY:
             continue
-        constants = plain.get(name, [])
-        if all(_same(one, value) for one in constants) and (parameters or constants):
+        is_kept = len(constants) == sets[name] and all(_same(one, value) for one in constants)
+        if is_kept and (parameters or constants):
             yield name, value
 
 

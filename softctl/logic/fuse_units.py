@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
-from copy import deepcopy
 from dataclasses import dataclass, field
+from textwrap import dedent
 from typing import Any
 
 SPAN = 1_000_000
@@ -44,8 +44,8 @@ class FusedBody:
     units: list[int] = field(default_factory=list)
 
 
-def fuse_units(module: ast.Module, program: Any) -> FusedBody:
-    """The body of a program's run, given one instance of it in its usual state.
+def fuse_units(module: str, program: Any) -> FusedBody:
+    """The body of a program's run, given the generated module and one instance.
 
     Raises NotFusible.
     """
@@ -67,16 +67,36 @@ class _KeptApart(Exception):  # noqa: N818
         self.path = path
 
 
-def _runs(module: ast.Module) -> Iterator[tuple[str, ast.FunctionDef]]:
-    for class_ in module.body:
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """The text of a unit's run, and its first line in the module.
+
+    Parsing it once more is the fastest way to another copy of its tree.
+    """
+
+    text: str
+    line: int
+
+    def tree(self, number: int) -> ast.FunctionDef:
+        """A tree of its own, with lines of the span of this number."""
+        (run,) = ast.parse(self.text).body
+        assert isinstance(run, ast.FunctionDef)
+        ast.increment_lineno(run, number * SPAN + self.line - 1)
+        return run
+
+
+def _runs(module: str) -> Iterator[tuple[str, _Run]]:
+    lines = module.split("\n")
+    for class_ in ast.parse(module).body:
         if isinstance(class_, ast.ClassDef):
             for item in class_.body:
                 if isinstance(item, ast.FunctionDef) and item.name == "run":
-                    yield class_.name, item
+                    text = dedent("\n".join(lines[item.lineno - 1 : item.end_lineno]))
+                    yield class_.name, _Run(text, item.lineno)
 
 
 class _Fuser:
-    def __init__(self, runs: dict[str, ast.FunctionDef], program: Any, apart: set[Path]) -> None:
+    def __init__(self, runs: dict[str, _Run], program: Any, apart: set[Path]) -> None:
         self._runs = runs
         self._program = program
         self._apart = apart
@@ -90,15 +110,14 @@ class _Fuser:
 
     def unit(self, path: Path, unit: Any) -> list[ast.stmt]:
         """The statements of one call of a unit."""
-        run = deepcopy(self._runs[type(unit).__name__])
+        number = len(self.body.units)
+        run = self._runs[type(unit).__name__].tree(number)
         if any(isinstance(node, ast.Return) for node in ast.walk(run)):
             raise _KeptApart(path)
         self._count += sum(isinstance(node, ast.stmt) for node in ast.walk(run))
         if self._count > MOST_STATEMENTS:
             raise NotFusible
-        number = len(self.body.units)
         self.body.units.append(self.number(path))
-        ast.increment_lineno(run, number * SPAN)
         return _Unit(self, path, run, f"t{number}_").block(run.body)
 
     def number(self, path: Path) -> int:

@@ -27,8 +27,8 @@ FUSED = "<fused>"
 ORIGINS = "__softctl_origins__"
 """Under this name a fused function's module says which unit a line of it comes from."""
 
-Places = Callable[[int], tuple[str, int]]
-"""The source and the line there of a line of the generated module."""
+PATIENCE = 20
+"""Scans that find nothing as usual, before a function is made for that."""
 
 Passes = Generator[None, range | None, None]
 
@@ -105,8 +105,10 @@ class FusedProgram:
         taken: Iterable[tuple[tuple[str, ...], str]],
         budget: int,
     ) -> None:
-        body = fuse_units(ast.parse(listing.text), sample)
+        body = fuse_units(listing.text, sample)
         self.paths = body.objects
+        self._sample = sample
+        self._misses = 0
         self._budget = budget
         self._namespace = namespace
         self._origins = Origins(listing, body.units)
@@ -121,8 +123,12 @@ class FusedProgram:
 
     def fitting(self, objects: Sequence[Any]) -> Callable[..., Passes] | None:
         """The fastest of the functions that is right for these objects as they are."""
-        variants = (self._as_usual, self._with_any_parameters)
-        return next((v.make for v in variants if v.fits(objects)), None)
+        if self._as_usual.fits(objects):
+            return self._as_usual.make
+        self._misses += 1
+        if self._misses < PATIENCE or not self._with_any_parameters.fits(objects):
+            return None
+        return self._with_any_parameters.make
 
     @cached_property
     def _as_usual(self) -> _Variant:
@@ -133,8 +139,8 @@ class FusedProgram:
         return self._variant(parameters=False)
 
     def _variant(self, *, parameters: bool) -> _Variant:
-        statements = deepcopy(self._body.statements)
-        folded = fold(statements, self._values, self._given, parameters=parameters)
+        body = self._body if parameters else fuse_units(self._origins.listing.text, self._sample)
+        folded = fold(body.statements, self._values, self._given, parameters=parameters)
         scope = {**self._namespace, ORIGINS: self._origins}
         exec(compile(self._module(folded), FUSED, "exec", dont_inherit=True), scope)
         by_object: dict[int, list[str]] = {}

@@ -10,10 +10,18 @@ from random_logic import Statements
 from test_logic_programs import PROGRAMS
 from test_logic_random import QUICK, SEEDS, same
 
-from softctl.logic import FusedProgram, LogicFault, Source, compile_application
+from softctl.logic import FusedProgram, LogicFault, Source, compile_application, fused
 
 MS = 1_000_000
 PERIOD_NS = 20 * MS
+
+
+@pytest.fixture(autouse=True)
+def _impatient(monkeypatch):
+    """What is not as usual has its function at once."""
+    monkeypatch.setattr(fused, "PATIENCE", 1)
+
+
 PUMPS = """
 FUNCTION_BLOCK Contacts
 VAR_INPUT run : BOOL; tripped : BOOL; END_VAR
