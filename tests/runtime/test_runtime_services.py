@@ -68,6 +68,17 @@ async def test_a_plant_that_cannot_keep_up_gives_up_time_and_says_so(
     assert device.plant.now_ns > 0
 
 
+async def test_a_plant_in_slow_time_makes_its_steps(folder: MachineFolder) -> None:
+    """A step that takes a third of a second of wall time is waited for, not given up."""
+    device = FieldDevice(folder.machine, folder.build_plant())
+    service = FieldService(device, MachineClock(speed=device.plant.step_ns / 333e6))
+    await service.start("127.0.0.1", 0)
+    async with asyncio.timeout(60):
+        while device.plant.now_ns < 2 * device.plant.step_ns:
+            await asyncio.sleep(0.01)
+    await service.close()
+
+
 async def test_a_scan_loop_ends_even_if_its_cancellation_is_lost(folder: MachineFolder) -> None:
     """A request that swallows a cancellation, as wait_for may, does not keep a run alive."""
     service = ControlService(Controller(folder.machine, folder.application), MachineClock())

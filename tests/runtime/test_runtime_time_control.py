@@ -31,10 +31,15 @@ def control(pair: Pair) -> tuple[TimeControl, list[tuple[str, dict[str, Any]]]]:
 
 
 async def at_rest(pair: Pair) -> None:
-    """Wait for the scan that was under way when time was stopped."""
+    """Wait for the scan that was under way when time was stopped.
+
+    What the controller asks the field for from then on are exchanges beside scans, and it is
+    in one of them when no scan has come for so many requests.
+    """
     seen = -1
     while seen != (seen := pair.controller.statistics.scans):
-        await asyncio.sleep(0.1)
+        latest = pair.field.server.requests + 12
+        await pair.until(lambda most=latest: pair.field.server.requests >= most)
 
 
 async def test_a_pause_stops_scans_and_plant_but_not_the_wire(
