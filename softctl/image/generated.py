@@ -10,6 +10,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Callable, Sequence
 from itertools import chain
+from math import inf
 from typing import Any
 
 from softctl.image.cells import Cell
@@ -84,7 +85,7 @@ def _scaling(one: Cell) -> Scaling:
 
 def _function(count: int, lines: list[str], results: list[str]) -> Convert:
     """Takes v0, v1… as one tuple; a value that is put into `reals` is rounded to a REAL."""
-    scope: dict[str, Any] = {"reals": array("f", [0.0] * count)}
+    scope: dict[str, Any] = {"reals": array("f", [0.0] * count), "inf": inf}
     names = "".join(f"v{number}, " for number in range(count))
     body = [f"{names}= values", *lines, f"return ({', '.join(results)}, )"]
     exec("def made(values):\n    " + "\n    ".join(body), scope)

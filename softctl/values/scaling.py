@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import lru_cache
+from math import inf
 from typing import Any
 
 INT_LIMITS = (-32_768, 32_767)
@@ -15,7 +16,7 @@ class Scaling:
     Counts outside the ends go on linearly, so that under- and over-range signals
     (NAMUR NE 43) survive, and stop at `limits`, which are what the register holds.
     The formulas are Python text, so that a function that is generated for many points has
-    them in its lines and calls nothing.
+    them in its lines and calls nothing; `inf` in them is the number.
 
     Attributes:
         to_raw: the nearest count for a value; one that is not a number reads as no signal,
@@ -59,5 +60,5 @@ class Scaling:
 @lru_cache(maxsize=4096)
 def _compiled(text: str) -> Callable[[Any], Any]:
     """A function of `given`; machines are built again and again with the same ranges."""
-    made: Callable[[Any], Any] = eval(f"lambda given: {text}")
+    made: Callable[[Any], Any] = eval(f"lambda given: {text}", {"inf": inf})
     return made

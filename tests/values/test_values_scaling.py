@@ -56,3 +56,10 @@ def test_counts_may_run_against_the_value() -> None:
         True,
         False,
     ]
+
+
+def test_a_range_that_no_double_spans_is_no_error() -> None:
+    """The widest range there is: its span is infinite, and every value in it the lowest count."""
+    scaling = Scaling(-1.5e308, 1.5e308, 0, 100)
+    assert scaling.to_raw(1.0) == 0
+    assert scaling.from_raw(100) == 1.5e308
