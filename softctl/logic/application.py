@@ -47,6 +47,9 @@ class Global:
 _SETTLING_SCANS = 2
 """A block sets itself up in its first call, and sees its inputs in the second."""
 
+WORTH_SCANS = 20_000
+"""What can be saved in so many scans is about what it takes to make one function of them."""
+
 Revise = Callable[[Sequence[tree.Unit]], Iterable[Global]]
 """Changes syntax trees before they are checked, and gives more globals."""
 
@@ -87,6 +90,7 @@ class Application:
     namespace: dict[str, Any] = field(repr=False)
     listing: Listing = field(repr=False)
     _fused: dict[Any, FusedProgram | None] = field(default_factory=dict, repr=False)
+    _single_scans: int = 0
 
     @property
     def programs(self) -> tuple[str, ...]:
@@ -104,25 +108,33 @@ class Application:
         """A fresh instance with every variable at its initial value."""
         return Instance(self.world, self.scheduled, self.block_charts, self.namespace)
 
-    def fused(self, given: Iterable[str], taken: Iterable[str]) -> FusedProgram | None:
+    def fused(self, given: frozenset[str], taken: frozenset[str]) -> FusedProgram | None:
         """What runs many scans in one function, or None where these programs cannot.
 
         `given` are paths of variables that are written between such runs, `taken` of those
         that are read; any other use of the instance's variables has to settle the run first.
         """
-        key = (frozenset(given), frozenset(taken))
+        key = (given, taken)
         if key not in self._fused:
             try:
-                self._fused[key] = self._fuse(*key)
+                self._fused[key] = self._fuse(given, taken)
             except (NotFusible, LogicFault):
                 self._fused[key] = None
         return self._fused[key]
 
-    def is_fused(self, given: Iterable[str], taken: Iterable[str]) -> bool:
-        """Whether `fused` would not take any time."""
-        return (frozenset(given), frozenset(taken)) in self._fused
+    def fused_if_worth(
+        self, given: frozenset[str], taken: frozenset[str], scans: int
+    ) -> FusedProgram | None:
+        """The same, once scans of any instance that were made one by one outweigh it.
 
-    def _fuse(self, given: Iterable[str], taken: Iterable[str]) -> FusedProgram:
+        `scans` are those made since the last call.
+        """
+        self._single_scans += scans
+        if self._single_scans < WORTH_SCANS and (given, taken) not in self._fused:
+            return None
+        return self.fused(given, taken)
+
+    def _fuse(self, given: frozenset[str], taken: frozenset[str]) -> FusedProgram:
         sample = self.instantiate()
         for _ in range(_SETTLING_SCANS):
             sample.scan(0)

@@ -27,8 +27,8 @@ FUSED = "<fused>"
 ORIGINS = "__softctl_origins__"
 """Under this name a fused function's module says which unit a line of it comes from."""
 
-PATIENCE = 20
-"""Scans that find nothing as usual, before a function is made for that."""
+WORTH_SCANS = 10_000
+"""Scans that do not find everything as usual, before a function is made for those."""
 
 Passes = Generator[None, range | None, None]
 
@@ -108,7 +108,7 @@ class FusedProgram:
         body = fuse_units(listing.text, sample)
         self.paths = body.objects
         self._sample = sample
-        self._misses = 0
+        self._unusual_scans = 0
         self._budget = budget
         self._namespace = namespace
         self._origins = Origins(listing, body.units)
@@ -121,12 +121,15 @@ class FusedProgram:
             for name, (number, attribute) in body.variables.items()
         }
 
-    def fitting(self, objects: Sequence[Any]) -> Callable[..., Passes] | None:
-        """The fastest of the functions that is right for these objects as they are."""
+    def fitting(self, objects: Sequence[Any], scans: int) -> Callable[..., Passes] | None:
+        """The fastest of the functions that is right for these objects as they are.
+
+        `scans` were made one by one since the last call.
+        """
         if self._as_usual.fits(objects):
             return self._as_usual.make
-        self._misses += 1
-        if self._misses < PATIENCE or not self._with_any_parameters.fits(objects):
+        self._unusual_scans += scans
+        if self._unusual_scans < WORTH_SCANS or not self._with_any_parameters.fits(objects):
             return None
         return self._with_any_parameters.make
 
@@ -227,10 +230,13 @@ class FusedRun:
         self.is_ahead = False
         """Whether the objects are behind."""
 
-    def begin(self) -> bool:
-        """Take the variables over from the objects; False when none of the functions fits."""
+    def begin(self, scans: int = 1) -> bool:
+        """Take the variables over from the objects; False when none of the functions fits.
+
+        `scans` were made one by one since the variables were dropped, or this was tried.
+        """
         self.drop()
-        make = self._program.fitting(self._objects)
+        make = self._program.fitting(self._objects, scans)
         if make is not None:
             self._passes = make(self._state, *self._objects)
             next(self._passes)

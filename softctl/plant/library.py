@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 from softctl.errors import Problem, ProblemsError
-from softctl.logic import Source, compile_application
+from softctl.logic import BlockInterface, Source, compile_application
 from softctl.machine import Machine
 from softctl.plant.blocks import BlockType, block_type
 from softctl.plant.features import FEATURES, HEAT, Feature, used_features, without
@@ -75,18 +75,31 @@ def load_library(machine: Machine, blocks: Sequence[Source], problems: list[Prob
     texts |= {name: standard_text(name) for name in made_of}
     features = used_features(machine, used)
     texts |= {one.helper: standard_text(one.helper) for one in features if one.helper}
-    standard = tuple(_source(machine, name, text, features) for name, text in texts.items())
-    try:
-        application = compile_application(blocks, library=standard)
-    except ProblemsError as error:
-        problems += error.problems
-        application = compile_application([], library=standard)
-    interfaces = application.blocks.values()
+    species = min(len(machine.species), MOST_SPECIES)
+    standard = tuple(_source(name, text, tuple(features), species) for name, text in texts.items())
+    interfaces, errors = _interfaces(standard, tuple((one.name, one.text) for one in blocks))
+    problems += errors
     types = [block_type(interface, problems) for interface in interfaces]
     return Library(standard, {type_.name.lower(): type_ for type_ in types}, tuple(features))
 
 
-def _source(machine: Machine, name: str, text: str, features: Sequence[Feature]) -> Source:
+@lru_cache(maxsize=16)
+def _interfaces(
+    standard: tuple[Source, ...], blocks: tuple[tuple[str, str], ...]
+) -> tuple[tuple[BlockInterface, ...], tuple[Problem, ...]]:
+    """What blocks look like from outside, and what is wrong with a folder's.
+
+    A folder's machine is read again and again, for each set of parameters of its trials.
+    """
+    try:
+        application = compile_application([Source(*one) for one in blocks], library=standard)
+    except ProblemsError as error:
+        return tuple(compile_application([], library=standard).blocks.values()), error.problems
+    return tuple(application.blocks.values()), ()
+
+
+@lru_cache(maxsize=256)
+def _source(name: str, text: str, features: tuple[Feature, ...], species: int) -> Source:
     text = without(text, (one for one in FEATURES if one not in features))
-    text = for_species(text, min(len(machine.species), MOST_SPECIES))
+    text = for_species(text, species)
     return Source(f"softctl/plant/{name}.st", text)

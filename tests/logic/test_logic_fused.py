@@ -19,7 +19,7 @@ PERIOD_NS = 20 * MS
 @pytest.fixture(autouse=True)
 def _impatient(monkeypatch):
     """What is not as usual has its function at once."""
-    monkeypatch.setattr(fused, "PATIENCE", 1)
+    monkeypatch.setattr(fused, "WORTH_SCANS", 1)
 
 
 PUMPS = """
@@ -63,7 +63,7 @@ def _run_of(application, given=(), taken=()):
     for instance in (plain, fast):
         instance.scan(0)
         instance.scan(0)
-    program = application.fused(given, taken)
+    program = application.fused(frozenset(given), frozenset(taken))
     return plain, fast, None if program is None else fast.fused_run(program)
 
 
@@ -107,7 +107,9 @@ def test_random_programs_go_the_same_way(seed):
     """Random statements give the same values, and fail in the same scan and place."""
     rng = random.Random(seed)
     application = compile_application([Source("p.st", Statements(rng).program(rng.randint(1, 12)))])
-    if application.fused((), ()) is not None:  # there is none where a first scan fails
+    if (
+        application.fused(frozenset(), frozenset()) is not None
+    ):  # there is none where a first scan fails
         _, fast, run = _run_of(application)
         _same_way(application, fast, run, 14)
 
@@ -173,7 +175,7 @@ def test_a_unit_that_has_not_begun_is_left_to_plain_scans():
     """Before its first scan nothing fits, since what a first call sets up is left out."""
     application = compile_application([Source("pumps.st", PUMPS)])
     instance = application.instantiate()
-    run = instance.fused_run(application.fused((), ()))
+    run = instance.fused_run(application.fused(frozenset(), frozenset()))
     assert not run.begin()
     _scans(instance, 1)
     assert run.begin()

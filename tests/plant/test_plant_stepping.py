@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from softctl.logic import FusedRun, Instance, LogicFault
+from softctl.logic import FusedRun, Instance, LogicFault, application, fused
 from softctl.machine import Machine, Role
-from softctl.plant import Fault, Plant, stepping
+from softctl.plant import Fault, Plant
 from softctl.runtime.folder import configs_folder, load_folder
 
 FOLDERS = ("glasshouse_feed", "wash_skid", "sump_station", "crate_sorter")
@@ -58,7 +58,8 @@ def spans(monkeypatch: pytest.MonkeyPatch) -> list[range]:
         told.append(span)
         scan_fused(self, run, span)
 
-    monkeypatch.setattr(stepping, "WORTH_STEPS", 1)
+    monkeypatch.setattr(application, "WORTH_SCANS", 1)
+    monkeypatch.setattr(fused, "WORTH_SCANS", 1)
     monkeypatch.setattr(Instance, "scan_fused", tell)
     return told
 
@@ -149,7 +150,7 @@ def test_a_snapshot_and_its_return_are_those_of_the_moment(
     assert spans
 
 
-def test_another_plant_is_fast_from_its_third_step(plants: Plants, spans: list[range]) -> None:
+def test_another_plant_is_fast_from_its_second_run(plants: Plants, spans: list[range]) -> None:
     """Once the function of a program has been made, its other plants do not wait for it."""
     first, other = plants.fast(), plants.plain()
     first.advance(10 * first.step_ns)
@@ -157,7 +158,8 @@ def test_another_plant_is_fast_from_its_third_step(plants: Plants, spans: list[r
     plants.connect(other)
     other.hasten()
     other.advance(10 * other.step_ns)
-    assert [len(span) for span in spans] == [8]
+    other.advance(20 * other.step_ns)
+    assert [len(span) for span in spans] == [10]
 
 
 def test_a_plant_that_fails_stands_at_the_step_that_did(
@@ -172,6 +174,7 @@ def test_a_plant_that_fails_stands_at_the_step_that_did(
     plants[1].hasten()
     faults = []
     for plant in plants:
+        plant.advance(2 * plant.step_ns)
         with pytest.raises(LogicFault) as caught:
             plant.advance(1_000_000_000)
         faults.append(str(caught.value))
