@@ -24,6 +24,7 @@ from softctl.logic.conditions import (
 )
 from softctl.logic.fused import FusedProgram, FusedRun
 from softctl.logic.instance import Instance, LogicFault
+from softctl.logic.literals import parse_duration
 from softctl.logic.python_fault import OvertimeFault
 from softctl.logic.sfc_chart import ActionBlock, Chart, Step, Transition
 from softctl.logic.source import Source
@@ -54,4 +55,5 @@ __all__ = [
     "VariableInfo",
     "compile_application",
     "find_as",
+    "parse_duration",
 ]

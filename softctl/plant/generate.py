@@ -39,8 +39,8 @@ plant_started := TRUE;
 """
 
 
-def generate(machine: Machine, wiring: Wiring) -> str:
-    """The wired program's text."""
+def generate(machine: Machine, wiring: Wiring, *, with_values: bool = True) -> str:
+    """The wired program's text; without the values, that of all machines which differ in those."""
     step_s = machine.plant_step_ns / 1e9
     lines = [
         _HEAD.format(
@@ -52,7 +52,7 @@ def generate(machine: Machine, wiring: Wiring) -> str:
         ).rstrip("\n")
     ]
     order = wiring.order
-    lines += [_declaration(machine, wiring, piece) for piece in order]
+    lines += [_declaration(machine, wiring, piece, with_values) for piece in order]
     once = _once(wiring)
     lines.append(_CLOCK.format(time=_TIME, step=format_real(step_s), once=once))
     for piece in order:
@@ -67,7 +67,22 @@ def drawn_seed(seed: int, name: str) -> int:
     return crc32(f"{seed} {name.lower()}".encode())
 
 
-def _declaration(machine: Machine, wiring: Wiring, piece: Piece) -> str:
+def initial_values(machine: Machine, wiring: Wiring) -> Iterator[tuple[str, str]]:
+    """Terminal and ST literal of every value that the program's text declares."""
+    for piece in wiring.order:
+        for name, text in _constants(machine, wiring, piece).items():
+            yield f"{piece.name}.{name}", text
+
+
+def _declaration(machine: Machine, wiring: Wiring, piece: Piece, with_values: bool) -> str:
+    constants = _constants(machine, wiring, piece)
+    values = (f"{name} := {text}" if with_values else name for name, text in constants.items())
+    initial = ", ".join(values)
+    tail = f" := ({initial})" if initial else ""
+    return f"    {piece.name} : {piece.block.name}{tail};"
+
+
+def _constants(machine: Machine, wiring: Wiring, piece: Piece) -> dict[str, str]:
     constants = dict(piece.constants)
     for port in piece.block.inputs.values():
         if port.is_step:
@@ -81,9 +96,7 @@ def _declaration(machine: Machine, wiring: Wiring, piece: Piece) -> str:
             constants[port.name] = str(drawn_seed(machine.seed, piece.name))
         elif port.wire and not piece.sets(port.name):
             constants.update(_copied(piece, port))
-    initial = ", ".join(f"{name} := {text}" for name, text in constants.items())
-    tail = f" := ({initial})" if initial else ""
-    return f"    {piece.name} : {piece.block.name}{tail};"
+    return constants
 
 
 def _copied(piece: Piece, port: Input) -> dict[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,13 +11,13 @@ from softctl.logic import Application, LogicFault, Source, Type, compile_applica
 from softctl.machine import Machine
 from softctl.plant.blocks import Input
 from softctl.plant.faults import Fault, FaultBook, fitted
-from softctl.plant.generate import PROGRAM, drawn_seed, generate
+from softctl.plant.generate import PROGRAM, drawn_seed, generate, initial_values
 from softctl.plant.library import Library, load_library, standard_names
 from softctl.plant.parts import CarrierRow, Part, PartFinder, PartTrace, carrier_rows, wrong_holders
 from softctl.plant.plans import faulty, piece_of, planned_faults
 from softctl.plant.stepping import Stepper
 from softctl.plant.terminals import check_terminals
-from softctl.plant.values import suggestion
+from softctl.plant.values import literal_value, suggestion
 from softctl.plant.wiring import Wiring, wire
 
 Value = bool | int | float | str
@@ -47,7 +47,8 @@ class Plant:
     """A plant in its initial state at 0 ns, advanced by `step`.
 
     Terminals are `EQUIPMENT.PORT`, upper or lower case alike, in SI units. `seed` replaces
-    the one that the program was generated with.
+    the one that the program was generated with, `values` by terminal those that the compiled
+    program declares.
     """
 
     def __init__(
@@ -58,6 +59,7 @@ class Plant:
         step_ns: int,
         planned: Sequence[Fault] = (),
         seed: int | None = None,
+        values: Mapping[str, Value] | None = None,
     ) -> None:
         self.source = source
         self.step_ns = step_ns
@@ -67,6 +69,8 @@ class Plant:
         self._planned = tuple(planned)
         self._instance = application.instantiate()
         self._stepper = Stepper(application, self._instance)
+        self._values = values or {}
+        self.writer(list(self._values))(list(self._values.values()))
         if seed is not None:
             self._sow(seed)
         self._book = FaultBook(self.write)
@@ -84,7 +88,13 @@ class Plant:
         the plant that a machine file with this seed would give.
         """
         return Plant(
-            self.source, self._application, self._wiring, self.step_ns, self._planned, seed
+            self.source,
+            self._application,
+            self._wiring,
+            self.step_ns,
+            self._planned,
+            seed,
+            self._values,
         )
 
     def step(self) -> None:
@@ -279,15 +289,48 @@ def build_plant(machine: Machine, blocks: Sequence[Source] = ()) -> Plant:
     if any(problem.severity == "error" for problem in problems):
         raise ProblemsError(problems)
     source = generate(machine, wiring)
-    application = compile_application(
-        [*blocks, Source(f"{machine.name} plant", source)], library=library.standard
-    )
+    application, is_other = _compiled(machine, wiring, blocks, library, source)
+    values = dict(initial_values(machine, wiring)) if is_other else {}
     planned = list(planned_faults(machine, wiring, problems))
-    plant = Plant(source, application, wiring, machine.plant_step_ns, planned)
+    plant = Plant(
+        source,
+        application,
+        wiring,
+        machine.plant_step_ns,
+        planned,
+        values={terminal: literal_value(text) for terminal, text in values.items()},
+    )
     problems += wrong_holders(wiring, plant.reader)
     if any(problem.severity == "error" for problem in problems):
         raise ProblemsError(problems)
     return plant
+
+
+def _compiled(
+    machine: Machine,
+    wiring: Wiring,
+    blocks: Sequence[Source],
+    library: Library,
+    source: str,
+) -> tuple[Application, bool]:
+    """The program, and whether it declares other values than `source` does.
+
+    Trials and the runs of a campaign differ in values; one compilation serves them all.
+    """
+    skeleton = generate(machine, wiring, with_values=False)
+    key = (skeleton, library.standard, tuple((one.name, one.text) for one in blocks))
+    if key not in _programs:
+        while len(_programs) >= _KEPT_PROGRAMS:
+            del _programs[next(iter(_programs))]
+        sources = [*blocks, Source(f"{machine.name} plant", source)]
+        _programs[key] = (source, compile_application(sources, library=library.standard))
+    compiled, application = _programs[key]
+    return application, compiled != source
+
+
+_KEPT_PROGRAMS = 8
+_programs: dict[Any, tuple[str, Application]] = {}
+"""The programs that were compiled last, by all that is in them but values."""
 
 
 def _wired(

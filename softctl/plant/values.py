@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from difflib import get_close_matches
 
+from softctl.logic import parse_duration as parse_st_duration
 from softctl.machine import Scalar
 from softctl.plant.blocks import Input
 from softctl.values.types import ELEMENTARY_TYPES
@@ -29,6 +30,15 @@ def literal(port: Input, scalar: Scalar) -> tuple[str, float | None]:
     if port.type in ELEMENTARY_TYPES and ELEMENTARY_TYPES[port.type].is_integer:
         return _whole(port, scalar)
     raise ValueError(f"expected nothing for {port.name}: a {port.type} cannot be set from here")
+
+
+def literal_value(text: str) -> bool | int | float:
+    """What a literal from `literal` stands for: a duration in nanoseconds."""
+    if text in ("TRUE", "FALSE"):
+        return text == "TRUE"
+    if "#" in text:
+        return parse_st_duration(text.partition("#")[2])
+    return float(text) if "." in text or "e" in text else int(text)
 
 
 def suggestion(name: str, known: Iterable[str]) -> str:
