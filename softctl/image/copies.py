@@ -143,18 +143,13 @@ def _bits_writer(cells: Sequence[Cell], pick: Picker) -> Writer:
     memory = cells[0].memory
     inverted = [one.inverted for one in cells]
     runs = [(cells[first].start, first, end) for first, end in _runs(cells)]
-    last: tuple[Value, ...] = ()
 
-    def write(values: Sequence[Value]) -> None:
-        nonlocal last
-        now = pick(values)
-        if now != last:
-            last = now
-            bits = bytes(map(ne, now, inverted))
-            for address, first, end in runs:
-                memory[address : address + end - first] = bits[first:end]
+    def put(values: tuple[Value, ...]) -> None:
+        bits = bytes(map(ne, values, inverted))
+        for address, first, end in runs:
+            memory[address : address + end - first] = bits[first:end]
 
-    return write
+    return _when_changed(pick, put)
 
 
 def _counts_writer(cells: Sequence[Cell], pick: Picker, encode: Convert) -> Writer:
@@ -165,6 +160,17 @@ def _counts_writer(cells: Sequence[Cell], pick: Picker, encode: Convert) -> Writ
     for first, end in _runs(cells):
         form = struct.Struct(order + "".join(one.code for one in cells[first:end]))
         runs.append((form.pack_into, cells[first].start, first, end))
+
+    def put(values: tuple[Value, ...]) -> None:
+        counts = encode(values)
+        for pack_into, start, first, end in runs:
+            pack_into(memory, start, *counts[first:end])
+
+    return _when_changed(pick, put)
+
+
+def _when_changed(pick: Picker, put: Callable[[tuple[Value, ...]], None]) -> Writer:
+    """Puts what is picked, unless it is what was put last."""
     last: tuple[Value, ...] = ()
 
     def write(values: Sequence[Value]) -> None:
@@ -172,9 +178,7 @@ def _counts_writer(cells: Sequence[Cell], pick: Picker, encode: Convert) -> Writ
         now = pick(values)
         if now != last:
             last = now
-            counts = encode(now)
-            for pack_into, start, first, end in runs:
-                pack_into(memory, start, *counts[first:end])
+            put(now)
 
     return write
 

@@ -108,10 +108,7 @@ class Instance:
             else:
                 self._run_due(now_ns, self._due)
         except _FAULTS as error:
-            fault = self._fault(error)
-            if fault is None:
-                raise
-            raise fault from None
+            raise self._fault(error) or error from None
 
     def fused_run(self, program: FusedProgram) -> FusedRun:
         """A way to run this instance's program that is faster; see `Application.fused`.
@@ -125,10 +122,7 @@ class Instance:
         try:
             run.run(span)
         except _FAULTS as error:
-            fault = self._fault(error)
-            if fault is None:
-                raise
-            raise fault from None
+            raise self._fault(error) or error from None
 
     @property
     def now_ns(self) -> int:

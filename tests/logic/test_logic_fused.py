@@ -203,6 +203,18 @@ def test_a_fault_names_its_place_and_leaves_the_state_of_a_plain_scan():
     assert not run.has_begun
 
 
+def _after(text, scans):
+    """An instance behind scans in one function, which leave what single ones leave."""
+    plain, fast, run = _run_of(compile_application([Source("p.st", text)]))
+    assert run is not None
+    assert run.begin()
+    _scans(plain, scans)
+    fast.scan_fused(run, _span(scans))
+    run.settle()
+    assert fast.snapshot() == plain.snapshot()
+    return fast
+
+
 def test_a_block_that_returns_early_keeps_its_own_variables():
     """RETURN leaves a block and not the program, so such a block is called as before."""
     text = (
@@ -211,12 +223,7 @@ def test_a_block_that_returns_early_keeps_its_own_variables():
         "PROGRAM P VAR f1, f2 : F; k : INT; END_VAR\n"
         "f1(go := k MOD 2 = 0); f2(go := TRUE); k := k + 1;\nEND_PROGRAM"
     )
-    plain, fast, run = _run_of(compile_application([Source("p.st", text)]))
-    assert run.begin()
-    _scans(plain, 9)
-    fast.scan_fused(run, _span(9))
-    run.settle()
-    assert fast.snapshot() == plain.snapshot()
+    fast = _after(text, 9)
     assert (fast.read("P.f1.n"), fast.read("P.f2.n")) == (6, 11)
 
 
@@ -228,11 +235,5 @@ def test_a_block_that_is_handed_on_keeps_its_own_variables():
         "FUNCTION_BLOCK User VAR_IN_OUT c : C; END_VAR\nc(by := 2);\nEND_FUNCTION_BLOCK\n"
         "PROGRAM P VAR c1 : C; u : User; END_VAR\nc1(by := 1); u(c := c1);\nEND_PROGRAM"
     )
-    plain, fast, run = _run_of(compile_application([Source("p.st", text)]))
-    assert run is not None
-    assert run.begin()
-    _scans(plain, 5)
-    fast.scan_fused(run, _span(5))
-    run.settle()
-    assert fast.snapshot() == plain.snapshot()
+    fast = _after(text, 5)
     assert fast.read("P.c1.n") == 21
