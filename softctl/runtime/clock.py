@@ -33,6 +33,13 @@ class MachineClock:
         """How long a span of machine time takes on the wall while the clock runs."""
         return int(machine_ns / self.speed)
 
+    def is_behind(self, machine_ns: int, step_ns: int, most_wall_ns: int) -> bool:
+        """Whether steps that are due take longer on the wall than may be made up for.
+
+        Where time is slow, less than a step may be long on the wall, and is not behind.
+        """
+        return machine_ns >= step_ns and self.wall_ns(machine_ns) > most_wall_ns
+
     async def sleep_until(self, machine_ns: int, at_most_s: float = math.inf) -> bool:
         """Wait for an instant of machine time; one already past only yields to other tasks.
 

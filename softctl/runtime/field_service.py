@@ -92,9 +92,7 @@ class FieldService:
             await clock.sleep_until(next_ns + self._origin_ns + self.lost_ns, _WATCH_EVERY_S)
 
     def _give_up_time(self, behind_ns: int) -> None:
-        # Where time is slow, less than a step may be long on the wall, and is not behind.
-        is_step = behind_ns >= self.device.plant.step_ns
-        if is_step and self.clock.wall_ns(behind_ns) > _MAX_BEHIND_WALL_NS:
+        if self.clock.is_behind(behind_ns, self.device.plant.step_ns, _MAX_BEHIND_WALL_NS):
             self.lost_ns += behind_ns
             self._sink("plant does not keep up", lost_s=round(self.lost_ns / 1e9, 3))
 

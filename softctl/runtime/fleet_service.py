@@ -150,8 +150,7 @@ class FleetService:
         if steps:
             member.device.advance(plant.now_ns + steps * step_ns)
         behind_ns = due_ns - plant.now_ns
-        # Less than a step may be long on the wall where time is slow, and is not behind.
-        if behind_ns >= step_ns and self.clock.wall_ns(behind_ns) > _MAX_BEHIND_WALL_NS:
+        if self.clock.is_behind(behind_ns, step_ns, _MAX_BEHIND_WALL_NS):
             member.lost_ns += behind_ns
         member.device.watch(time.monotonic_ns())
 
